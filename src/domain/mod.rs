@@ -1,0 +1,19 @@
+//! Ground floor: pure computing. No I/O, no clock, no database, no HTTP.
+//!
+//! The nouns of the trade as data: [`motorcycle`], [`service`], [`part`], [`fastener`], [`rule`], [`limit`], [`due`].
+//! The computation on them: [`quantity`], [`counter`], and what is worked out from a [`history`].
+pub mod calendar;
+pub mod counter;
+pub mod due;
+pub mod fastener;
+pub mod history;
+pub mod id;
+pub mod limit;
+pub mod motorcycle;
+mod noun;
+pub mod part;
+pub mod projection;
+pub mod quantity;
+pub mod rule;
+pub mod service;
+pub mod words;
