@@ -1,2 +1,13 @@
 //! Witnessmark keeps the maintenance history of many motorcycles and tells, for each of them, what is due and why.
-pub mod domain;
+//!
+//! The floors, from the ground up; each uses only those below it:
+pub mod access; // who is asking: passwords, sessions, tokens
+pub mod actions; // third floor: what a person can do, one transaction each
+pub mod api; // fourth floor: JSON over HTTP, one file per resource
+pub mod cli; // the command line, one file per command
+pub mod clock; // the only place that knows what time it is
+pub mod config; // flags and environment
+pub mod domain; // ground floor: pure computing; no I/O, no clock
+pub mod error; // the one error type
+pub mod store; // second floor: the only place that knows SQL
+pub mod web; // the router and its layers

@@ -16,4 +16,6 @@ pub mod projection;
 pub mod quantity;
 pub mod rule;
 pub mod service;
+pub mod validate;
 pub mod words;
+pub mod workshop;

@@ -204,3 +204,11 @@ noun! {
         pub unit: Unit,
     }
 }
+
+impl NewMotorcycle {
+    /// What is doubtful about what was entered, in words.
+    #[must_use]
+    pub fn warnings(&self) -> Vec<String> {
+        Vec::new()
+    }
+}

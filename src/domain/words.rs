@@ -9,7 +9,7 @@ use utoipa::ToSchema;
 macro_rules! words {
     ($(#[$doc:meta])* $name:ident { $($(#[$word_doc:meta])* $variant:ident => $text:literal,)+ }) => {
         $(#[$doc])*
-        #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, ToSchema)]
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
         pub enum $name { $(#[doc = concat!("`", $text, "`")] $(#[$word_doc])* #[serde(rename = $text)] $variant,)+ }
         impl $name {
             /// Every word there is, in the order in which they are listed to people.
@@ -18,6 +18,20 @@ macro_rules! words {
             #[must_use]
             pub const fn as_str(self) -> &'static str {
                 match self { $(Self::$variant => $text,)+ }
+            }
+        }
+        // Written out because the derive does not see a `rename` that comes out of a macro.
+        impl utoipa::PartialSchema for $name {
+            fn schema() -> utoipa::openapi::RefOr<utoipa::openapi::schema::Schema> {
+                utoipa::openapi::ObjectBuilder::new()
+                    .schema_type(utoipa::openapi::schema::Type::String)
+                    .enum_values(Some([$($text,)+]))
+                    .into()
+            }
+        }
+        impl utoipa::ToSchema for $name {
+            fn name() -> std::borrow::Cow<'static, str> {
+                stringify!($name).into()
             }
         }
         impl std::fmt::Display for $name {

@@ -1,0 +1,236 @@
+//! Third floor: what a person can do. One function for each, one transaction each, an audit row each.
+//!
+//! An action is handed a [`Work`]: the transaction, who is asking, and what time it is. It checks what was sent, writes through the store,
+//! says which motorcycles it [touched](Work::touch), and leaves an audit row. [`Work::finish`] then works out what is due on those
+//! motorcycles, keeps the answer for a repeated request, and commits: all of it or nothing.
+//!
+//! To add an action: a function here in the file of its noun, `pub async fn verb(work: &mut Work, …) -> Result<…>`.
+pub mod due;
+pub mod motorcycle;
+pub mod session;
+pub mod token;
+
+use std::{
+    collections::{BTreeSet, HashSet},
+    sync::{Arc, Mutex},
+};
+
+use serde::{Deserialize, Serialize};
+use time::{Date, OffsetDateTime};
+use uuid::Uuid;
+
+use crate::{
+    access::Caller,
+    clock::Clock,
+    domain::{id::Id, motorcycle::Motorcycle, workshop::Workshop},
+    error::{Error, Result},
+    store::{self, Store, Tx, audit, types},
+};
+
+/// Everything that a request needs: the database and the clock.
+#[derive(Clone, Debug)]
+pub struct App {
+    /// The database.
+    pub store: Store,
+    /// What time it is.
+    pub clock: Clock,
+    /// Idempotency keys whose first request is still running in this process.
+    running: Arc<Mutex<HashSet<(Id<Workshop>, String)>>>,
+    /// Answers kept in memory, dropped when what they say changes.
+    pub kept: Arc<due::Kept>,
+    /// Tokens looked up in the last seconds.
+    pub tokens: Arc<token::KeptTokens>,
+}
+
+/// An answer as it is kept for a repeated request.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct StoredAnswer {
+    /// The status code.
+    pub status: u16,
+    /// Where the new resource is.
+    pub location: Option<String>,
+    /// Its entity tag.
+    pub etag: Option<String>,
+    /// The body.
+    pub body: String,
+}
+
+/// An Idempotency-Key with the hash of the request that it came with.
+#[derive(Clone, Debug)]
+pub struct Once {
+    /// The key.
+    pub key: String,
+    /// A hash of method, path and body.
+    pub hash: Vec<u8>,
+}
+
+/// Takes a key off the list of running ones, however the request ends.
+#[derive(Debug)]
+struct Running {
+    all: Arc<Mutex<HashSet<(Id<Workshop>, String)>>>,
+    key: (Id<Workshop>, String),
+}
+impl Drop for Running {
+    fn drop(&mut self) {
+        if let Ok(mut all) = self.all.lock() {
+            all.remove(&self.key);
+        }
+    }
+}
+
+/// One piece of work: a transaction with who asks for it and when.
+#[derive(Debug)]
+pub struct Work {
+    /// The transaction.
+    pub tx: Tx,
+    /// Who is asking.
+    pub caller: Caller,
+    /// The workshop's settings.
+    pub workshop: Workshop,
+    /// Now.
+    pub now: OffsetDateTime,
+    /// Today in the workshop's time zone.
+    pub today: Date,
+    clock: Clock,
+    touched: BTreeSet<Id<Motorcycle>>,
+    once: Option<(Once, Running)>,
+    kept: Arc<due::Kept>,
+}
+
+impl App {
+    /// The app on a database.
+    #[must_use]
+    pub fn new(store: Store, clock: Clock) -> Self {
+        Self { store, clock, running: Arc::default(), kept: Arc::default(), tokens: Arc::default() }
+    }
+
+    /// Begins work that only reads.
+    ///
+    /// # Errors
+    /// Where the database cannot be reached.
+    pub async fn read(&self, caller: &Caller) -> Result<Work> {
+        self.begin(self.store.read().await?, caller, None).await
+    }
+
+    /// Begins work that writes.
+    ///
+    /// # Errors
+    /// [`Error::Replayed`] with the first answer where the Idempotency-Key was used for the same request before, 422 where it was used
+    /// for another, 409 where the first is still running.
+    pub async fn write(&self, caller: &Caller, once: Option<Once>) -> Result<Work> {
+        let once = once.map(|once| self.take_key(caller.workshop, once)).transpose()?;
+        let mut work = self.begin(self.store.write().await?, caller, once).await?;
+        if let Some((once, _)) = &work.once
+            && let Some((hash, answer)) = store::idempotency::find(&mut work.tx, caller.workshop, &once.key, work.now).await?
+        {
+            return Err(if hash == once.hash {
+                Error::Replayed(Box::new(answer))
+            } else {
+                Error::invalid("", "This Idempotency-Key was used for another request; make a new key for each new entry.")
+            });
+        }
+        Ok(work)
+    }
+
+    fn take_key(&self, workshop: Id<Workshop>, once: Once) -> Result<(Once, Running)> {
+        let key = (workshop, once.key.clone());
+        let fresh = self.running.lock().map_err(Error::internal)?.insert(key.clone());
+        if fresh {
+            Ok((once, Running { all: Arc::clone(&self.running), key }))
+        } else {
+            Err(Error::conflict("The first request with this Idempotency-Key is still running; ask again in a moment.", []))
+        }
+    }
+
+    async fn begin(&self, mut tx: Tx, caller: &Caller, once: Option<(Once, Running)>) -> Result<Work> {
+        let workshop = store::workshop::find(&mut tx, caller.workshop).await?.ok_or(Error::NotFound("workshop"))?;
+        Ok(Work {
+            tx,
+            caller: caller.clone(),
+            today: self.clock.today(&workshop.time_zone),
+            now: self.clock.now(),
+            workshop,
+            clock: self.clock,
+            touched: BTreeSet::new(),
+            once,
+            kept: Arc::clone(&self.kept),
+        })
+    }
+}
+
+impl Work {
+    /// The workshop's id, first in every key.
+    #[must_use]
+    pub fn workshop_id(&self) -> Id<Workshop> {
+        self.caller.workshop
+    }
+    /// A new id.
+    #[must_use]
+    pub fn new_id<T>(&self) -> Id<T> {
+        self.clock.new_id()
+    }
+    /// Says that what is due on a motorcycle may have changed.
+    pub fn touch(&mut self, motorcycle: Id<Motorcycle>) {
+        self.touched.insert(motorcycle);
+    }
+    /// Leaves an audit row.
+    ///
+    /// # Errors
+    /// Where the database refuses.
+    pub async fn audit<T: Serialize>(&mut self, action: &str, subject: Subject, old: Option<&T>, new: Option<&T>) -> Result<()> {
+        let json = |value: Option<&T>| value.map(serde_json::to_value).transpose().map(|value| value.map(types::Json));
+        let entry = audit::Entry {
+            id: self.new_id(),
+            at: types::Instant(self.now),
+            who: self.caller.name(),
+            action: action.into(),
+            subject_kind: subject.kind.into(),
+            subject_id: subject.id,
+            motorcycle_id: subject.motorcycle,
+            old_value: json(old).map_err(Error::internal)?,
+            new_value: json(new).map_err(Error::internal)?,
+        };
+        let workshop = self.workshop_id();
+        audit::append(&mut self.tx, workshop, &entry).await
+    }
+
+    /// Works out what is due on the motorcycles that were touched, keeps the answer under the Idempotency-Key, and commits.
+    ///
+    /// # Errors
+    /// Where the database refuses; then nothing is stored.
+    pub async fn finish(mut self, answer: Option<&StoredAnswer>) -> Result<()> {
+        let touched = std::mem::take(&mut self.touched);
+        let touched = due::rebuild(&mut self, touched).await?;
+        if let (Some((once, _running)), Some(answer)) = (&self.once, answer) {
+            store::idempotency::insert(&mut self.tx, self.caller.workshop, &once.key, &once.hash, answer, self.now).await?;
+        }
+        // Dropped before and after: a reader between the two may have kept what is old by now.
+        self.kept.forget(&touched);
+        self.tx.commit().await?;
+        self.kept.forget(&touched);
+        Ok(())
+    }
+}
+
+/// What an audit row is about.
+#[derive(Clone, Copy, Debug)]
+pub struct Subject {
+    /// The kind of thing.
+    pub kind: &'static str,
+    /// Its id.
+    pub id: Option<Uuid>,
+    /// The motorcycle that it belongs to.
+    pub motorcycle: Option<Id<Motorcycle>>,
+}
+impl Subject {
+    /// A thing of a motorcycle.
+    #[must_use]
+    pub fn of<T>(kind: &'static str, id: Id<T>, motorcycle: Id<Motorcycle>) -> Self {
+        Self { kind, id: Some(id.uuid()), motorcycle: Some(motorcycle) }
+    }
+    /// A thing of the workshop.
+    #[must_use]
+    pub fn new<T>(kind: &'static str, id: Id<T>) -> Self {
+        Self { kind, id: Some(id.uuid()), motorcycle: None }
+    }
+}

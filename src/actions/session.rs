@@ -1,0 +1,188 @@
+//! Coming in: a workshop with its first manager, signing in and out, the caller behind a token or a session.
+use std::sync::Arc;
+
+use time::Duration;
+
+use super::{App, token::KeptToken};
+use crate::{
+    access::{Caller, Who, password, secret},
+    clock::knows_time_zone,
+    domain::{
+        id::Id,
+        quantity::{Quantity, Unit},
+        words::{OdometerUnit, TokenScope},
+        workshop::{Person, Token, Workshop, WorkshopReports},
+    },
+    error::{Error, Result},
+    store::{self, account},
+};
+
+/// How long a session lasts.
+pub const SESSION: Duration = Duration::days(30);
+
+/// What `setup` is told.
+#[derive(Clone, Debug)]
+pub struct Setup {
+    /// The workshop's name.
+    pub workshop: String,
+    /// Its time zone.
+    pub time_zone: String,
+    /// The manager's e-mail address.
+    pub email: String,
+    /// The manager's name.
+    pub name: String,
+    /// The manager's password.
+    pub password: String,
+}
+
+/// Makes a workshop and its manager; gives the workshop and an API token with every scope. An e-mail address that is known already
+/// keeps its account, and the password must be its own.
+///
+/// # Errors
+/// 422 with what to do.
+pub async fn set_up(app: &App, setup: Setup) -> Result<(Id<Workshop>, String)> {
+    let email = setup.email.trim().to_lowercase();
+    if !email.contains('@') || email.contains(char::is_whitespace) {
+        return Err(Error::invalid("/email", "An e-mail address looks like name@example.org."));
+    }
+    if !knows_time_zone(&setup.time_zone) {
+        return Err(Error::invalid(
+            "/time_zone",
+            format!("{:?} is not a time zone of the IANA database; one is Europe/Lisbon.", setup.time_zone),
+        ));
+    }
+    if setup.workshop.trim().is_empty() {
+        return Err(Error::invalid("/workshop", "A workshop needs a name."));
+    }
+    let now = app.clock.now();
+    let mut tx = app.store.read().await?;
+    let known = account::find_by_email(&mut tx, &email).await?;
+    drop(tx);
+    let hash = match &known {
+        Some(account) => {
+            if !password::verify(setup.password, Some(account.password_hash.clone())).await? {
+                return Err(Error::invalid("/password", "This e-mail address has an account already; give its own password."));
+            }
+            None
+        }
+        None => {
+            password::check_length(&setup.password).map_err(|why| Error::invalid("/password", why))?;
+            Some(password::hash(setup.password).await?)
+        }
+    };
+    let mut tx = app.store.write().await?;
+    let person = match known {
+        Some(account) => account.person_id,
+        None => {
+            let password_hash = hash.unwrap_or_default();
+            let account = account::Account { person_id: app.clock.new_id(), email, name: setup.name, password_hash };
+            account::insert(&mut tx, &account, now).await?;
+            account.person_id
+        }
+    };
+    let workshop = Workshop {
+        id: app.clock.new_id(),
+        name: setup.workshop.trim().into(),
+        time_zone: setup.time_zone,
+        default_unit: OdometerUnit::Mi,
+        currency: "EUR".into(),
+        default_yearly_distance: Quantity { value: 3000.into(), unit: Unit::Mi },
+        reports: WorkshopReports::default(),
+        created_at: now,
+    };
+    store::workshop::insert(&mut tx, &workshop).await?;
+    account::add_manager(&mut tx, workshop.id, person, now).await?;
+    let token = Token {
+        id: app.clock.new_id(),
+        name: "made at setup".into(),
+        scopes: TokenScope::ALL.to_vec(),
+        expires_on: None,
+        last_used_at: None,
+        created_at: now,
+    };
+    let plain = secret::new(secret::TOKEN_PREFIX);
+    store::token::insert(&mut tx, workshop.id, &token, &secret::hash(&plain), "setup").await?;
+    tx.commit().await?;
+    Ok((workshop.id, plain))
+}
+
+/// Signs a person in; gives the secret for the session's cookie. The answer for a wrong password and for no such account is the same, and takes as long.
+///
+/// # Errors
+/// 401 where e-mail address and password do not belong together.
+pub async fn sign_in(app: &App, email: &str, password: String) -> Result<String> {
+    let mut tx = app.store.read().await?;
+    let account = account::find_by_email(&mut tx, &email.trim().to_lowercase()).await?;
+    let workshops = match &account {
+        Some(account) => account::workshops_of(&mut tx, account.person_id).await?,
+        None => Vec::new(),
+    };
+    drop(tx);
+    let right = password::verify(password, account.as_ref().map(|account| account.password_hash.clone())).await?;
+    let (Some(account), true, Some(workshop)) = (account, right, workshops.first()) else {
+        return Err(Error::Unauthenticated("This e-mail address and password do not belong together; try again."));
+    };
+    let now = app.clock.now();
+    let plain = secret::new("");
+    let mut tx = app.store.write().await?;
+    account::insert_session(&mut tx, &secret::hash(&plain), account.person_id, *workshop, now, now + SESSION).await?;
+    tx.commit().await?;
+    Ok(plain)
+}
+
+/// Signs out: the session ends on the server, whatever the browser keeps.
+///
+/// # Errors
+/// Where the database refuses.
+pub async fn sign_out(app: &App, cookie: &str) -> Result<()> {
+    let mut tx = app.store.write().await?;
+    account::delete_session(&mut tx, &secret::hash(cookie)).await?;
+    tx.commit().await
+}
+
+/// The caller behind a session's cookie.
+///
+/// # Errors
+/// 401 where the session is unknown or over.
+pub async fn session_caller(app: &App, cookie: &str) -> Result<Caller> {
+    let mut tx = app.store.read().await?;
+    let found = account::find_session(&mut tx, &secret::hash(cookie), app.clock.now()).await?;
+    let (person, workshop): (Person, _) = found.ok_or(Error::Unauthenticated("Your session is over; sign in again."))?;
+    Ok(Caller { workshop, who: Who::Person(person), scopes: TokenScope::ALL.to_vec() })
+}
+
+/// The caller behind an API token. The hour of its use is noted, at most once an hour.
+///
+/// # Errors
+/// 401 where the token is unknown, revoked or expired.
+pub async fn token_caller(app: &Arc<App>, plain: &str) -> Result<Caller> {
+    let now = app.clock.now();
+    let hash = secret::hash(plain);
+    let kept = match app.tokens.get(&hash, now) {
+        Some(kept) => kept,
+        None => {
+            let mut tx = app.store.read().await?;
+            let found = store::token::find_by_hash(&mut tx, &hash).await?;
+            let (workshop, token) = found
+                .ok_or(Error::Unauthenticated("This token is unknown or was revoked; ask a manager of the workshop for a new one."))?;
+            let zone = store::workshop::find(&mut tx, workshop).await?.map(|workshop| workshop.time_zone).unwrap_or_default();
+            drop(tx);
+            note_use(app, workshop, &token, now).await?;
+            app.tokens.keep(hash, KeptToken { workshop, token, time_zone: zone, until: now + Duration::seconds(5) })
+        }
+    };
+    if kept.token.expires_on.is_some_and(|last| last < app.clock.today(&kept.time_zone)) {
+        return Err(Error::Unauthenticated("This token has expired; ask a manager of the workshop for a new one."));
+    }
+    Ok(Caller { workshop: kept.workshop, who: Who::Token(kept.token.id, kept.token.name.clone()), scopes: kept.token.scopes.clone() })
+}
+
+async fn note_use(app: &App, workshop: Id<Workshop>, token: &Token, now: time::OffsetDateTime) -> Result<()> {
+    let hour = now.replace_time(time::Time::from_hms(now.hour(), 0, 0).unwrap_or(now.time()));
+    if token.last_used_at.is_none_or(|used| used < hour) {
+        let mut tx = app.store.write().await?;
+        store::token::used(&mut tx, workshop, token.id, hour).await?;
+        tx.commit().await?;
+    }
+    Ok(())
+}

@@ -1,0 +1,112 @@
+//! Who is asking, as an argument of a handler: [`Reads`], [`Writes`], [`Administers`]; ids of a path; the Idempotency-Key.
+use std::sync::Arc;
+
+use axum::{
+    extract::{FromRequestParts, RawPathParams},
+    http::{HeaderMap, header, request::Parts},
+};
+
+use crate::{
+    access::Caller,
+    actions::{App, Once, session},
+    domain::{id::Id, words::TokenScope},
+    error::{Error, Result},
+};
+
+macro_rules! caller_with {
+    ($($(#[$doc:meta])* $name:ident needs $scope:ident;)+) => {$(
+        $(#[$doc])*
+        #[derive(Clone, Debug)]
+        pub struct $name(pub Caller);
+        impl FromRequestParts<Arc<App>> for $name {
+            type Rejection = Error;
+            async fn from_request_parts(parts: &mut Parts, app: &Arc<App>) -> Result<Self> {
+                let caller = session::token_caller(app, bearer(&parts.headers)?).await?;
+                caller.may(TokenScope::$scope)?;
+                Ok(Self(caller))
+            }
+        }
+    )+};
+}
+caller_with! {
+    /// A caller who may read.
+    Reads needs Read;
+    /// A caller who may write.
+    Writes needs Write;
+    /// A caller who may administer: rules of access, tokens, the audit trail.
+    Administers needs Admin;
+}
+
+/// The token of `Authorization: Bearer …` (RFC 6750).
+fn bearer(headers: &HeaderMap) -> Result<&str> {
+    let value = headers.get(header::AUTHORIZATION).and_then(|value| value.to_str().ok());
+    value
+        .and_then(|value| value.split_once(' '))
+        .filter(|(scheme, _)| scheme.eq_ignore_ascii_case("bearer"))
+        .map(|(_, token)| token.trim())
+        .ok_or(Error::Unauthenticated("Send an API token as Authorization: Bearer wmk_…; a manager makes one on the page Tokens."))
+}
+
+/// The id in the path. What is no UUID is an id that nothing has: 404, like any other unknown one.
+#[derive(Clone, Copy, Debug)]
+pub struct PathId<T>(pub Id<T>);
+
+impl<T, S: Send + Sync> FromRequestParts<S> for PathId<T> {
+    type Rejection = Error;
+    async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self> {
+        let params = RawPathParams::from_request_parts(parts, state).await.map_err(|_| Error::NotFound("resource"))?;
+        let id = params.iter().find(|(name, _)| *name == "id").and_then(|(_, text)| text.parse().ok());
+        id.map(Self).ok_or(Error::NotFound("resource"))
+    }
+}
+
+/// The Idempotency-Key of a POST, if there is one.
+#[derive(Clone, Debug)]
+pub struct Key {
+    key: Option<String>,
+    request: String,
+}
+
+impl Key {
+    /// The key together with the body it protects.
+    ///
+    /// # Errors
+    /// 422 for a key that is empty or longer than 255 characters.
+    pub fn with(self, body: &[u8]) -> Result<Option<Once>> {
+        use sha2::{Digest, Sha256};
+        let Some(key) = self.key else { return Ok(None) };
+        if key.is_empty() || key.len() > 255 {
+            return Err(Error::invalid("", "An Idempotency-Key has 1 to 255 characters; a random UUID is a good one."));
+        }
+        let hash = Sha256::new().chain_update(&self.request).chain_update(body).finalize().to_vec();
+        Ok(Some(Once { key, hash }))
+    }
+}
+
+impl<S: Send + Sync> FromRequestParts<S> for Key {
+    type Rejection = Error;
+    async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<Self> {
+        let key = parts.headers.get("idempotency-key").map(|value| String::from_utf8_lossy(value.as_bytes()).trim().to_owned());
+        Ok(Self { key, request: format!("{} {}\n", parts.method, parts.uri.path()) })
+    }
+}
+
+/// The query string as a type; what does not fit is 422 with a pointer to the parameter.
+#[derive(Clone, Copy, Debug)]
+pub struct Query<T>(pub T);
+
+impl<T: serde::de::DeserializeOwned, S: Send + Sync> FromRequestParts<S> for Query<T> {
+    type Rejection = Error;
+    async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self> {
+        let pairs = axum::extract::RawQuery::from_request_parts(parts, state).await.map(|query| query.0).unwrap_or_default();
+        let uri: axum::http::Uri =
+            format!("/?{}", pairs.unwrap_or_default()).parse().map_err(|_| Error::Malformed("The query cannot be read.".into()))?;
+        axum::extract::Query::<T>::try_from_uri(&uri).map(|query| Self(query.0)).map_err(|error| {
+            let text = error.body_text();
+            let text = text.strip_prefix("Failed to deserialize query string: ").unwrap_or(&text).to_owned();
+            let (name, detail) =
+                text.split_once(": ").map_or((String::new(), text.clone()), |(name, detail)| (format!("/{name}"), detail.into()));
+            Error::invalid(name, format!("{detail}; dates are YYYY-MM-DD, instants RFC 3339."))
+        })
+    }
+}

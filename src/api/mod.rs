@@ -1,0 +1,25 @@
+//! The HTTP API, version 1: one file per resource, named like what the URL names.
+//!
+//! A request's way: [`extract`] says who is asking (401, 403), the handler looks up what the path names (404), [`body`] reads what was sent
+//! (413, 415, 400, 422), [`answer::unchanged`] compares `If-Match` (428, 412), an action does it (422, 409), [`answer`] sends it back.
+//!
+//! To add a resource: a file here with its handlers and a `routes()`, one line in [`routes`], and its actions one floor down.
+pub mod answer;
+pub mod body;
+pub mod extract;
+mod motorcycles;
+pub mod openapi;
+
+use std::sync::Arc;
+
+use utoipa_axum::router::OpenApiRouter;
+
+use crate::actions::App;
+
+/// Where the API starts.
+pub const BASE: &str = "/api/v1";
+
+/// Every route of the API, as a table of contents.
+pub fn routes() -> OpenApiRouter<Arc<App>> {
+    OpenApiRouter::new().merge(motorcycles::routes())
+}

@@ -1,0 +1,102 @@
+//! The OpenAPI 3.1 document: generated from the handlers' types; what every operation has in common is added here, in one place.
+use utoipa::ToSchema;
+use utoipa::openapi::{
+    Content, Info, OpenApi, Ref, RefOr, Required, Response, ResponseBuilder,
+    path::{HttpMethod, Operation, ParameterBuilder, ParameterIn, PathItem},
+    schema::{ObjectBuilder, Type},
+    security::{Http, HttpAuthScheme, SecurityRequirement, SecurityScheme},
+    tag::TagBuilder,
+};
+
+use super::answer::ProblemDocument;
+
+const TAGS: &[(&str, &str)] = &[("motorcycles", "Motorcycles and what is on them")];
+
+/// Completes the document that the router collected.
+#[must_use]
+pub fn complete(mut document: OpenApi) -> OpenApi {
+    document.info = Info::builder()
+        .title("Witnessmark")
+        .version("1")
+        .description(Some("The maintenance history of motorcycles, and what is due on them and why. The maker's service manual and local rules come first."))
+        .build();
+    document.servers = None;
+    let components = document.components.get_or_insert_default();
+    let mut schemas = Vec::new();
+    ProblemDocument::schemas(&mut schemas);
+    components.schemas.insert("ProblemDocument".into(), <ProblemDocument as utoipa::PartialSchema>::schema());
+    components.schemas.extend(schemas);
+    components
+        .add_security_scheme("token", SecurityScheme::Http(Http::builder().scheme(HttpAuthScheme::Bearer).bearer_format("wmk_…").build()));
+    document.tags = Some(TAGS.iter().map(|(name, about)| TagBuilder::new().name(*name).description(Some(*about)).build()).collect());
+    document.security = Some(vec![SecurityRequirement::new::<_, [&str; 0], &str>("token", [])]);
+    for (path, item) in &mut document.paths.paths {
+        for (method, operation) in operations(item) {
+            add_what_all_have(path, &method, operation);
+        }
+    }
+    document
+}
+
+fn operations(item: &mut PathItem) -> impl Iterator<Item = (HttpMethod, &mut Operation)> {
+    [
+        (HttpMethod::Get, item.get.as_mut()),
+        (HttpMethod::Post, item.post.as_mut()),
+        (HttpMethod::Patch, item.patch.as_mut()),
+        (HttpMethod::Delete, item.delete.as_mut()),
+    ]
+    .into_iter()
+    .filter_map(|(method, operation)| Some((method, operation?)))
+}
+
+/// The errors that any operation of this kind can give, and the headers that it takes.
+fn add_what_all_have(path: &str, method: &HttpMethod, operation: &mut Operation) {
+    let mut errors = vec![
+        (401, "Nobody known is asking"),
+        (403, "The token lacks the scope"),
+        (422, "What was sent cannot be"),
+        (503, "The database cannot be used right now"),
+    ];
+    if path.contains('{') {
+        errors.push((404, "There is none, or it is not yours"));
+    }
+    if operation.request_body.is_some() {
+        errors.extend([(400, "The body cannot be read"), (413, "The body is too large"), (415, "The body has the wrong content type")]);
+    }
+    match method {
+        HttpMethod::Post => {
+            errors.push((409, "It collides with something that is there"));
+            header(
+                operation,
+                "Idempotency-Key",
+                false,
+                "Any text of up to 255 characters: the same request with the same key is done once",
+            );
+        }
+        HttpMethod::Patch | HttpMethod::Delete => {
+            errors.extend([(409, "It collides with something that is there"), (412, "It was changed since"), (428, "If-Match is missing")]);
+            header(operation, "If-Match", true, "The ETag of what was read");
+        }
+        _ => header(operation, "If-None-Match", false, "An ETag: 304 where nothing has changed"),
+    }
+    for (status, description) in errors {
+        operation.responses.responses.entry(status.to_string()).or_insert_with(|| RefOr::T(problem(description)));
+    }
+}
+
+fn problem(description: &str) -> Response {
+    let content = Content::new(Some(Ref::from_schema_name("ProblemDocument")));
+    ResponseBuilder::new().description(description).content("application/problem+json", content).build()
+}
+
+fn header(operation: &mut Operation, name: &str, required: bool, description: &str) {
+    let schema = ObjectBuilder::new().schema_type(Type::String).build();
+    let parameter = ParameterBuilder::new()
+        .name(name)
+        .parameter_in(ParameterIn::Header)
+        .required(if required { Required::True } else { Required::False })
+        .description(Some(description))
+        .schema(Some(schema))
+        .build();
+    operation.parameters.get_or_insert_default().push(RefOr::T(parameter));
+}

@@ -1,0 +1,71 @@
+//! `witnessmark serve`
+use std::{process::ExitCode, sync::Arc};
+
+use clap::Args;
+use tokio::net::TcpListener;
+
+use super::environment;
+use crate::{
+    actions::App,
+    clock::Clock,
+    config::{Database, Listen},
+    error::Result,
+    store::Store,
+};
+
+/// Serves the pages and the API.
+#[derive(Debug, Args)]
+pub struct Serve {
+    #[command(flatten)]
+    database: Database,
+    #[command(flatten)]
+    listen: Listen,
+}
+
+impl Serve {
+    /// Runs the command until the process is told to stop.
+    ///
+    /// # Errors
+    /// Where the database or the address cannot be used.
+    pub async fn run(self) -> Result<ExitCode> {
+        let app = Arc::new(App::new(Store::open(&self.database.url).await?, Clock::System));
+        let listener = bind(&self.listen).await?;
+        serve(app, listener).await?;
+        Ok(ExitCode::SUCCESS)
+    }
+}
+
+/// Takes the address.
+///
+/// # Errors
+/// Where it is taken or not allowed.
+pub async fn bind(listen: &Listen) -> Result<TcpListener> {
+    TcpListener::bind(listen.address)
+        .await
+        .map_err(|error| environment(format!("cannot listen on {}: {error}; choose another with --listen", listen.address)))
+}
+
+/// Serves until told to stop; requests in flight finish first.
+///
+/// # Errors
+/// Where the network fails.
+pub async fn serve(app: Arc<App>, listener: TcpListener) -> Result<()> {
+    let address = listener.local_addr().map_err(environment)?;
+    tracing::info!(%address, "serving");
+    axum::serve(listener, crate::web::router(Arc::clone(&app))).with_graceful_shutdown(told_to_stop()).await.map_err(environment)?;
+    app.store.close().await;
+    Ok(())
+}
+
+async fn told_to_stop() {
+    let interrupt = tokio::signal::ctrl_c();
+    #[cfg(unix)]
+    {
+        use tokio::signal::unix::{SignalKind, signal};
+        if let Ok(mut terminate) = signal(SignalKind::terminate()) {
+            tokio::select! { _ = interrupt => {}, _ = terminate.recv() => {} }
+            return;
+        }
+    }
+    let _ = interrupt.await;
+}

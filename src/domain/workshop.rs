@@ -1,0 +1,82 @@
+//! The workshop: one shop or one home garage, the tenant.
+use serde::{Deserialize, Serialize};
+use time::{Date, OffsetDateTime};
+use utoipa::ToSchema;
+
+use super::{
+    id::Id,
+    noun::noun,
+    quantity::Quantity,
+    words::{Frequency, OdometerUnit, TokenScope},
+};
+
+/// The report on all motorcycles.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct WorkshopReports {
+    /// How often.
+    pub frequency: Frequency,
+    /// No mail when nothing is due and nothing changed since the last one.
+    pub only_changes: bool,
+    /// Where it goes.
+    pub to: Vec<String>,
+}
+impl Default for WorkshopReports {
+    fn default() -> Self {
+        Self { frequency: Frequency::Off, only_changes: true, to: Vec::new() }
+    }
+}
+
+noun! {
+    /// A workshop and its settings.
+    pub struct Workshop, sent as
+    /// A workshop's settings.
+    WorkshopSettings {
+        /// The name.
+        pub name: String,
+        /// A time zone of the IANA database; decides which day it is.
+        #[schema(example = "Europe/Lisbon")]
+        pub time_zone: String,
+        /// The odometer unit offered for a new motorcycle.
+        pub default_unit: OdometerUnit,
+        /// Three letters (ISO 4217).
+        #[schema(pattern = "^[A-Z]{3}$")]
+        pub currency: String,
+        /// What a motorcycle with too few readings is taken to run in a year.
+        pub default_yearly_distance: Quantity,
+        /// The report on all motorcycles.
+        #[serde(default)]
+        pub reports: WorkshopReports,
+    } and also {}
+}
+
+/// A person with an account.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Person {
+    /// The id.
+    pub id: Id<Person>,
+    /// The e-mail address, in lower case.
+    pub email: String,
+    /// The name.
+    pub name: String,
+}
+
+noun! {
+    /// An API token. Its secret was shown once and is stored as a hash.
+    pub struct Token, sent as
+    /// A token as it is asked for.
+    #[schema(example = json!({"name": "Odometer script", "scopes": ["read", "write"]}))]
+    NewToken {
+        /// What it is for.
+        pub name: String,
+        /// What it may do.
+        #[schema(min_items = 1)]
+        pub scopes: Vec<TokenScope>,
+        /// The last day on which it works; null: no end.
+        pub expires_on: Option<Date>,
+    } and also {
+        /// When it was last used, to the hour.
+        #[serde(with = "time::serde::rfc3339::option")]
+        pub last_used_at: Option<OffsetDateTime>,
+    }
+}

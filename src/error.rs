@@ -1,0 +1,156 @@
+//! The one error type. Each variant says what the client sees; [`crate::api`] makes a problem document (RFC 9457) of it,
+//! [`crate::pages`] a page, the command line a message and an exit code.
+use serde::Serialize;
+
+use crate::{actions::StoredAnswer, domain::validate::Problem};
+
+/// Another entry that stands in the way.
+#[derive(Clone, Debug, PartialEq, Serialize, utoipa::ToSchema)]
+pub struct Neighbor {
+    /// Its id; null for the last figure of a replaced instrument.
+    pub id: Option<uuid::Uuid>,
+    /// Its day.
+    pub on: time::Date,
+    /// What the instrument showed.
+    pub reading: crate::domain::quantity::Figure,
+}
+
+/// Everything that can keep a request from being done.
+#[derive(Debug)]
+pub enum Error {
+    /// 401: nobody is signed in, or the token is unknown, expired or revoked.
+    Unauthenticated(&'static str),
+    /// 403: known, but not allowed; says what would be needed.
+    Forbidden(String),
+    /// 404: not there, or not yours: the answer is the same.
+    NotFound(&'static str),
+    /// 400: the request cannot be read.
+    Malformed(String),
+    /// 406: none of the wanted media types can be given.
+    NotAcceptable(&'static str),
+    /// 413: too large; says the limit.
+    TooLarge(String),
+    /// 415: says the media types that are taken.
+    WrongMediaType(&'static str),
+    /// 428: a change needs `If-Match`.
+    NeedsIfMatch,
+    /// 412: it was changed since.
+    Stale,
+    /// 422: what was sent cannot be; one entry per place.
+    Invalid(Vec<Problem>),
+    /// 422: a reading contradicts others, which are named.
+    Contradicts {
+        /// Where and why.
+        problem: Problem,
+        /// The readings it contradicts.
+        neighbors: Vec<Neighbor>,
+    },
+    /// 409: it collides with something that is there, which is named.
+    Conflict {
+        /// What to do.
+        detail: String,
+        /// The ids that it collides with.
+        with: Vec<uuid::Uuid>,
+    },
+    /// Not a failure: the answer given before to the same Idempotency-Key, on its way out by the same door.
+    Replayed(Box<StoredAnswer>),
+    /// 503: the database cannot be reached or is busy; nothing was stored.
+    Unavailable(String),
+    /// 500: a fault of the server; the text is for the log only.
+    Internal(String),
+}
+
+/// What an action or a handler gives.
+pub type Result<T, E = Error> = std::result::Result<T, E>;
+
+impl Error {
+    /// 422 at one place.
+    #[must_use]
+    pub fn invalid(pointer: impl Into<String>, detail: impl Into<String>) -> Self {
+        Self::Invalid(vec![Problem { pointer: pointer.into(), detail: detail.into() }])
+    }
+    /// 409 without data.
+    #[must_use]
+    pub fn conflict(detail: impl Into<String>, with: impl IntoIterator<Item = uuid::Uuid>) -> Self {
+        Self::Conflict { detail: detail.into(), with: with.into_iter().collect() }
+    }
+    /// A fault of the server, for the log.
+    #[must_use]
+    pub fn internal(why: impl std::fmt::Display) -> Self {
+        Self::Internal(why.to_string())
+    }
+    /// The status code of the answer.
+    #[must_use]
+    pub fn status(&self) -> u16 {
+        match self {
+            Self::Unauthenticated(_) => 401,
+            Self::Forbidden(_) => 403,
+            Self::NotFound(_) => 404,
+            Self::Malformed(_) => 400,
+            Self::NotAcceptable(_) => 406,
+            Self::TooLarge(_) => 413,
+            Self::WrongMediaType(_) => 415,
+            Self::NeedsIfMatch => 428,
+            Self::Stale => 412,
+            Self::Invalid(_) | Self::Contradicts { .. } => 422,
+            Self::Conflict { .. } => 409,
+            Self::Replayed(answer) => answer.status,
+            Self::Unavailable(_) => 503,
+            Self::Internal(_) => 500,
+        }
+    }
+    /// What to tell the person, in one or two sentences; never SQL, never a path.
+    #[must_use]
+    pub fn detail(&self) -> String {
+        match self {
+            Self::Unauthenticated(why) => (*why).into(),
+            Self::Forbidden(detail) | Self::Malformed(detail) | Self::TooLarge(detail) | Self::Conflict { detail, .. } => detail.clone(),
+            Self::NotFound(what) => format!("There is no {what} here with this id; look it up in its list."),
+            Self::NotAcceptable(types) => format!("This can be given as {types}; ask for one of these in Accept."),
+            Self::WrongMediaType(types) => format!("Send the body as {types} and say so in Content-Type."),
+            Self::NeedsIfMatch => "Send the ETag of what you read in If-Match, so that nobody else's change is lost.".into(),
+            Self::Stale => "It was changed since you read it. Read it again, then send your change with the new ETag.".into(),
+            Self::Invalid(problems) => problems.iter().map(|problem| problem.detail.as_str()).collect::<Vec<_>>().join(" "),
+            Self::Contradicts { problem, .. } => problem.detail.clone(),
+            Self::Replayed(_) => String::new(),
+            Self::Unavailable(_) => "The database cannot be used right now; nothing was stored. Try again in a moment.".into(),
+            Self::Internal(_) => "The server failed; nothing was stored. Its log has the reason under this request's id.".into(),
+        }
+    }
+    /// Every place that is wrong.
+    #[must_use]
+    pub fn problems(&self) -> &[Problem] {
+        match self {
+            Self::Invalid(problems) => problems,
+            Self::Contradicts { problem, .. } => std::slice::from_ref(problem),
+            _ => &[],
+        }
+    }
+}
+
+impl std::fmt::Display for Error {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Unavailable(why) | Self::Internal(why) => f.write_str(why),
+            _ => f.write_str(&self.detail()),
+        }
+    }
+}
+impl std::error::Error for Error {}
+
+impl From<sqlx::Error> for Error {
+    fn from(error: sqlx::Error) -> Self {
+        let busy = |code: Option<std::borrow::Cow<'_, str>>| {
+            // SQLite: busy, locked, cannot open, read-only, full. PostgreSQL: connection trouble, shutting down, serialization.
+            code.is_some_and(|code| {
+                code.parse::<u32>().is_ok_and(|code| matches!(code & 0xff, 5 | 6 | 8 | 13 | 14))
+                    || ["08", "57", "53", "40"].iter().any(|class| code.len() == 5 && code.starts_with(class))
+            })
+        };
+        match &error {
+            sqlx::Error::Io(_) | sqlx::Error::PoolTimedOut | sqlx::Error::PoolClosed => Self::Unavailable(error.to_string()),
+            sqlx::Error::Database(database) if busy(database.code()) => Self::Unavailable(error.to_string()),
+            _ => Self::Internal(error.to_string()),
+        }
+    }
+}

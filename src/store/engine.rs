@@ -1,0 +1,155 @@
+//! The two engines behind one face: opening, migrating, and transactions.
+use std::{str::FromStr, time::Duration};
+
+use sqlx::{
+    PgPool, Postgres, Sqlite, SqlitePool, Transaction,
+    migrate::{MigrateError, Migrator},
+    postgres::PgPoolOptions,
+    sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous},
+};
+
+use crate::error::{Error, Result};
+
+static SQLITE: Migrator = sqlx::migrate!("migrations/sqlite");
+static POSTGRES: Migrator = sqlx::migrate!("migrations/postgres");
+
+/// An open database.
+#[derive(Clone, Debug)]
+pub enum Store {
+    /// The embedded default: one writer behind a fair queue, several readers that cannot write by mistake.
+    Sqlite {
+        /// Readers.
+        read: SqlitePool,
+        /// The one writer.
+        write: SqlitePool,
+    },
+    /// PostgreSQL, or what speaks its protocol.
+    Postgres(PgPool),
+}
+
+/// A transaction: every store function takes one, so that what an action reads and writes is one moment.
+#[derive(Debug)]
+pub enum Tx {
+    /// On SQLite.
+    Sqlite(Transaction<'static, Sqlite>),
+    /// On PostgreSQL.
+    Postgres(Transaction<'static, Postgres>),
+}
+
+impl Store {
+    /// Opens the database of a URL, `sqlite:PATH` or `postgres://…`, and brings its schema up to date.
+    ///
+    /// # Errors
+    /// [`Error::Unavailable`] with what to do, where it cannot be opened, is not a database, is read-only, or comes from a newer version.
+    pub async fn open(url: &str) -> Result<Self> {
+        let store = if let Some(path) = url.strip_prefix("sqlite:") {
+            Self::open_sqlite(path.trim_start_matches("//")).await
+        } else if url.starts_with("postgres://") || url.starts_with("postgresql://") {
+            let pool = PgPoolOptions::new().max_connections(16).acquire_timeout(Duration::from_secs(5)).connect(url).await;
+            pool.map(Self::Postgres)
+        } else {
+            return Err(Error::Unavailable("a database URL starts with sqlite: or postgres://, such as sqlite:witnessmark.db".into()));
+        };
+        let store = store.map_err(|error| Error::Unavailable(format!("cannot open the database: {}", explain(&error))))?;
+        store.migrate().await?;
+        Ok(store)
+    }
+
+    async fn open_sqlite(path: &str) -> sqlx::Result<Self> {
+        let options = SqliteConnectOptions::from_str("sqlite:")?
+            .filename(path)
+            .create_if_missing(true)
+            .foreign_keys(true)
+            .busy_timeout(Duration::from_secs(10))
+            .synchronous(SqliteSynchronous::Full)
+            .pragma("cache_size", "-16000");
+        let writer = options.clone().journal_mode(SqliteJournalMode::Wal);
+        let write = SqlitePoolOptions::new().max_connections(1).acquire_timeout(Duration::from_secs(30)).connect_with(writer).await?;
+        let reader = options.create_if_missing(false).read_only(true);
+        let read = SqlitePoolOptions::new().max_connections(8).acquire_timeout(Duration::from_secs(30)).connect_with(reader).await?;
+        Ok(Self::Sqlite { read, write })
+    }
+
+    /// Brings the schema up to date. Two servers may do so at once: SQLite's write lock and PostgreSQL's advisory lock let one go first.
+    async fn migrate(&self) -> Result<()> {
+        let done = match self {
+            Self::Sqlite { write, .. } => {
+                let mut tx = write.begin_with("BEGIN IMMEDIATE").await.map_err(|error| Error::Unavailable(explain(&error)))?;
+                match SQLITE.run_direct(None, &mut *tx, false).await {
+                    Ok(()) => tx.commit().await.map_err(MigrateError::Execute),
+                    Err(error) => Err(error),
+                }
+            }
+            Self::Postgres(pool) => POSTGRES.run(pool).await,
+        };
+        done.map_err(|error| match error {
+            MigrateError::VersionMissing(_) | MigrateError::VersionTooNew(..) => Error::Unavailable(
+                "the database was written by a newer version of Witnessmark; start that version, or restore a copy made before".into(),
+            ),
+            MigrateError::Execute(error) | MigrateError::ExecuteMigration(error, _) => {
+                Error::Unavailable(format!("cannot bring the database up to date: {}", explain(&error)))
+            }
+            error => Error::Unavailable(format!("cannot bring the database up to date: {error}")),
+        })
+    }
+
+    /// A transaction that only reads: one moment of the database.
+    ///
+    /// # Errors
+    /// Where the database cannot be reached.
+    pub async fn read(&self) -> Result<Tx> {
+        Ok(match self {
+            Self::Sqlite { read, .. } => Tx::Sqlite(read.begin().await?),
+            Self::Postgres(pool) => Tx::Postgres(pool.begin_with("BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY").await?),
+        })
+    }
+    /// A transaction that writes. SQLite takes its only writer connection (a fair queue) and locks at once.
+    ///
+    /// # Errors
+    /// Where the database cannot be reached or stays locked.
+    pub async fn write(&self) -> Result<Tx> {
+        Ok(match self {
+            Self::Sqlite { write, .. } => Tx::Sqlite(write.begin_with("BEGIN IMMEDIATE").await?),
+            Self::Postgres(pool) => Tx::Postgres(pool.begin().await?),
+        })
+    }
+    /// Waits for running statements and closes the connections.
+    pub async fn close(&self) {
+        match self {
+            Self::Sqlite { read, write } => {
+                read.close().await;
+                write.close().await;
+            }
+            Self::Postgres(pool) => pool.close().await,
+        }
+    }
+}
+
+impl Tx {
+    /// Makes what was written last.
+    ///
+    /// # Errors
+    /// Where the database refuses; then nothing of it is stored.
+    pub async fn commit(self) -> Result<()> {
+        match self {
+            Self::Sqlite(tx) => tx.commit().await?,
+            Self::Postgres(tx) => tx.commit().await?,
+        }
+        Ok(())
+    }
+}
+
+/// What a person can do about a database that does not open.
+fn explain(error: &sqlx::Error) -> String {
+    let code = error.as_database_error().and_then(|error| error.code()).and_then(|code| code.parse::<u32>().ok()).unwrap_or(0) & 0xff;
+    match code {
+        5 | 6 => "it is locked by another program; stop that one, or wait".into(),
+        8 => "it is read-only; give the server's user the right to write the file and its folder".into(),
+        10 => "reading or writing it failed; look at the disk".into(),
+        11 => "it is damaged; restore the last backup".into(),
+        13 => "the disk is full; make room".into(),
+        14 => "the file cannot be opened; does its folder exist, and may the server's user write there?".into(),
+        26 => "the file is not a database; name another file".into(),
+        _ => error.to_string(),
+    }
+}

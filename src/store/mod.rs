@@ -1,0 +1,46 @@
+//! Second floor: the only place that knows SQL. One file per noun, named like its table.
+//!
+//! One SQL text serves both engines: `$1` placeholders and the common subset (row-value comparisons, `RETURNING`, `ON CONFLICT`).
+//! A query is written once and run on the engine at hand by [`on!`](crate::store::on); every statement on a tenant's table filters by `workshop_id`.
+//!
+//! To add a noun: a table in both `migrations/` folders, a file here with `insert`, `find`, `list`, and its actions one floor up.
+pub mod account;
+pub mod audit;
+mod engine;
+pub mod idempotency;
+pub mod motorcycle;
+pub mod token;
+pub mod types;
+pub mod workshop;
+
+pub use engine::{Store, Tx};
+
+/// Runs one query expression on whichever engine the transaction is on:
+/// `on!(tx, sqlx::query_as::<_, Row>("select …").bind(id), fetch_all)`.
+macro_rules! on {
+    ($tx:expr, $query:expr, $run:ident) => {
+        match $tx {
+            $crate::store::Tx::Sqlite(tx) => $query.$run(&mut **tx).await,
+            $crate::store::Tx::Postgres(tx) => $query.$run(&mut **tx).await,
+        }
+    };
+}
+/// Runs a statement and gives the number of rows that it changed.
+macro_rules! execute {
+    ($tx:expr, $query:expr) => {
+        match $tx {
+            $crate::store::Tx::Sqlite(tx) => $query.execute(&mut **tx).await.map(|done| done.rows_affected()),
+            $crate::store::Tx::Postgres(tx) => $query.execute(&mut **tx).await.map(|done| done.rows_affected()),
+        }
+    };
+}
+pub(crate) use {execute, on};
+
+/// Which stretch of a list is wanted: what comes after `after`, at most `limit` rows.
+#[derive(Clone, Debug)]
+pub struct Stretch<K> {
+    /// The key of the last row seen.
+    pub after: Option<K>,
+    /// How many rows.
+    pub limit: i64,
+}

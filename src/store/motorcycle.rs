@@ -1,0 +1,135 @@
+//! Motorcycles.
+use sqlx::FromRow;
+use time::OffsetDateTime;
+
+use super::{
+    Stretch, Tx, execute, on,
+    types::{Instant, Json},
+};
+use crate::{
+    domain::{
+        id::Id,
+        motorcycle::{LastReading, Motorcycle, NewMotorcycle, Owner},
+        workshop::Workshop,
+    },
+    error::Result,
+};
+
+#[derive(FromRow)]
+struct Row {
+    id: Id<Motorcycle>,
+    body: Json<NewMotorcycle>,
+    last_reading: Option<Json<LastReading>>,
+    archived_at: Option<Instant>,
+    created_at: Instant,
+}
+impl From<Row> for Motorcycle {
+    fn from(row: Row) -> Self {
+        let warnings = row.body.0.warnings();
+        let reading = row.last_reading.map(|reading| reading.0);
+        Self::from_new(row.id, row.body.0, row.archived_at.is_some(), reading, warnings, row.created_at.0)
+    }
+}
+
+/// Stores a new motorcycle.
+pub async fn insert(tx: &mut Tx, workshop: Id<Workshop>, bike: &Motorcycle) -> Result<()> {
+    let sql = "insert into motorcycle (workshop_id, id, owner_id, name, registration, vin, odometer_unit, body, created_at, updated_at)
+               values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $9)";
+    execute!(
+        tx,
+        sqlx::query(sql)
+            .bind(workshop)
+            .bind(bike.id)
+            .bind(bike.owner_id)
+            .bind(&bike.name)
+            .bind(&bike.registration)
+            .bind(&bike.vin)
+            .bind(bike.odometer_unit)
+            .bind(Json(bike.details()))
+            .bind(Instant(bike.created_at))
+    )?;
+    Ok(())
+}
+
+/// Stores what was changed on a motorcycle.
+pub async fn update(tx: &mut Tx, workshop: Id<Workshop>, bike: &Motorcycle, now: OffsetDateTime) -> Result<()> {
+    let sql =
+        "update motorcycle set owner_id = $3, name = $4, registration = $5, vin = $6, odometer_unit = $7, body = $8, last_reading = $9,
+                      archived_at = case when $10 then coalesce(archived_at, $11) end, updated_at = $11
+               where workshop_id = $1 and id = $2";
+    execute!(
+        tx,
+        sqlx::query(sql)
+            .bind(workshop)
+            .bind(bike.id)
+            .bind(bike.owner_id)
+            .bind(&bike.name)
+            .bind(&bike.registration)
+            .bind(&bike.vin)
+            .bind(bike.odometer_unit)
+            .bind(Json(bike.details()))
+            .bind(bike.odometer.as_ref().map(Json))
+            .bind(bike.archived)
+            .bind(Instant(now))
+    )?;
+    Ok(())
+}
+
+/// The motorcycle of an id, archived or not.
+pub async fn find(tx: &mut Tx, workshop: Id<Workshop>, id: Id<Motorcycle>) -> Result<Option<Motorcycle>> {
+    let sql = "select id, body, last_reading, archived_at, created_at from motorcycle where workshop_id = $1 and id = $2";
+    let row = on!(tx, sqlx::query_as::<_, Row>(sql).bind(workshop).bind(id), fetch_optional)?;
+    Ok(row.map(Motorcycle::from))
+}
+
+/// Which motorcycles are wanted.
+#[derive(Clone, Debug, Default)]
+pub struct Wanted {
+    /// Of this owner.
+    pub owner: Option<Id<Owner>>,
+    /// With these words in name, make, model, registration or VIN.
+    pub words: Option<String>,
+    /// Archived ones instead of those in use.
+    pub archived: bool,
+    /// Changed at or after this instant.
+    pub changed_since: Option<OffsetDateTime>,
+}
+
+/// Motorcycles by name, then id.
+pub async fn list(
+    tx: &mut Tx,
+    workshop: Id<Workshop>,
+    wanted: &Wanted,
+    stretch: Stretch<(String, Id<Motorcycle>)>,
+) -> Result<Vec<Motorcycle>> {
+    let sql = "select id, body, last_reading, archived_at, created_at from motorcycle
+               where workshop_id = $1 and (archived_at is not null) = $2
+                 and ($3 is null or owner_id = $3) and ($4 is null or updated_at >= $4)
+                 and ($5 is null or lower(name || ' ' || coalesce(registration, '') || ' ' || coalesce(vin, '') || ' ' || body) like $5 escape '!')
+                 and ($6 is null or (name, id) > ($6, $7))
+               order by name, id limit $8";
+    let pattern = wanted.words.as_ref().map(|words| super::types::containing(words));
+    let (name, id) = stretch.after.unzip();
+    let rows = on!(
+        tx,
+        sqlx::query_as::<_, Row>(sql)
+            .bind(workshop)
+            .bind(wanted.archived)
+            .bind(wanted.owner)
+            .bind(wanted.changed_since.map(Instant))
+            .bind(&pattern)
+            .bind(&name)
+            .bind(id)
+            .bind(stretch.limit),
+        fetch_all
+    )?;
+    Ok(rows.into_iter().map(Motorcycle::from).collect())
+}
+
+/// Every motorcycle in use, by id: for working out what is due on many.
+pub async fn all_in_use(tx: &mut Tx, workshop: Id<Workshop>) -> Result<Vec<Motorcycle>> {
+    let sql =
+        "select id, body, last_reading, archived_at, created_at from motorcycle where workshop_id = $1 and archived_at is null order by id";
+    let rows = on!(tx, sqlx::query_as::<_, Row>(sql).bind(workshop), fetch_all)?;
+    Ok(rows.into_iter().map(Motorcycle::from).collect())
+}

@@ -1,0 +1,91 @@
+//! Workshops: the tenants.
+use sqlx::FromRow;
+
+use super::{
+    Tx, execute, on,
+    types::{Instant, Json},
+};
+use crate::{
+    domain::{
+        id::Id,
+        quantity::Quantity,
+        words::OdometerUnit,
+        workshop::{Workshop, WorkshopReports},
+    },
+    error::Result,
+};
+
+#[derive(FromRow)]
+struct Row {
+    workshop_id: Id<Workshop>,
+    name: String,
+    time_zone: String,
+    default_unit: OdometerUnit,
+    currency: String,
+    default_yearly_distance: Json<Quantity>,
+    reports: Json<WorkshopReports>,
+    created_at: Instant,
+}
+impl From<Row> for Workshop {
+    fn from(row: Row) -> Self {
+        Self {
+            id: row.workshop_id,
+            name: row.name,
+            time_zone: row.time_zone,
+            default_unit: row.default_unit,
+            currency: row.currency,
+            default_yearly_distance: row.default_yearly_distance.0,
+            reports: row.reports.0,
+            created_at: row.created_at.0,
+        }
+    }
+}
+/// Stores a new workshop.
+pub async fn insert(tx: &mut Tx, workshop: &Workshop) -> Result<()> {
+    let sql = "insert into workshop (workshop_id, name, time_zone, default_unit, currency, default_yearly_distance, reports, created_at, updated_at)
+               values ($1, $2, $3, $4, $5, $6, $7, $8, $8)";
+    execute!(
+        tx,
+        sqlx::query(sql)
+            .bind(workshop.id)
+            .bind(&workshop.name)
+            .bind(&workshop.time_zone)
+            .bind(workshop.default_unit)
+            .bind(&workshop.currency)
+            .bind(Json(&workshop.default_yearly_distance))
+            .bind(Json(&workshop.reports))
+            .bind(Instant(workshop.created_at))
+    )?;
+    Ok(())
+}
+
+/// Stores a workshop's changed settings.
+pub async fn update(tx: &mut Tx, workshop: &Workshop, now: time::OffsetDateTime) -> Result<()> {
+    let sql = "update workshop set name = $2, time_zone = $3, default_unit = $4, currency = $5, default_yearly_distance = $6, reports = $7,
+               updated_at = $8 where workshop_id = $1";
+    execute!(
+        tx,
+        sqlx::query(sql)
+            .bind(workshop.id)
+            .bind(&workshop.name)
+            .bind(&workshop.time_zone)
+            .bind(workshop.default_unit)
+            .bind(&workshop.currency)
+            .bind(Json(&workshop.default_yearly_distance))
+            .bind(Json(&workshop.reports))
+            .bind(Instant(now))
+    )?;
+    Ok(())
+}
+
+/// The workshop of an id.
+pub async fn find(tx: &mut Tx, id: Id<Workshop>) -> Result<Option<Workshop>> {
+    let row = on!(tx, sqlx::query_as::<_, Row>("select * from workshop where workshop_id = $1").bind(id), fetch_optional)?;
+    Ok(row.map(Workshop::from))
+}
+
+/// Every workshop, for commands that go through all of them.
+pub async fn all(tx: &mut Tx) -> Result<Vec<Workshop>> {
+    let rows = on!(tx, sqlx::query_as::<_, Row>("select * from workshop order by workshop_id"), fetch_all)?;
+    Ok(rows.into_iter().map(Workshop::from).collect())
+}

@@ -1,0 +1,101 @@
+//! The router and its layers: the API below `/api/v1`, the pages, health.
+use std::{sync::Arc, time::Duration};
+
+use axum::{
+    Router,
+    body::Body,
+    extract::{Request, State},
+    http::{HeaderValue, StatusCode, header},
+    middleware::{self, Next},
+    response::{IntoResponse, Response},
+    routing::get,
+};
+use tower_http::{
+    catch_panic::CatchPanicLayer,
+    request_id::{MakeRequestUuid, PropagateRequestIdLayer, SetRequestIdLayer},
+    timeout::TimeoutLayer,
+    trace::TraceLayer,
+};
+use utoipa::openapi::OpenApi;
+
+use crate::{
+    actions::App,
+    api::{self, answer::NeedsInstance},
+    error::Error,
+};
+
+/// The OpenAPI document.
+#[must_use]
+pub fn openapi() -> OpenApi {
+    api::openapi::complete(utoipa_axum::router::OpenApiRouter::new().nest(api::BASE, api::routes()).into_openapi())
+}
+
+/// Everything that the server answers.
+pub fn router(app: Arc<App>) -> Router {
+    let (api, _) = utoipa_axum::router::OpenApiRouter::new().nest(api::BASE, api::routes()).split_for_parts();
+    let document = serde_json::to_string(&openapi()).unwrap_or_default();
+    let document: Arc<str> = document.into();
+    let openapi = get(move || {
+        let document = Arc::clone(&document);
+        async move { ([(header::CONTENT_TYPE, "application/json")], document.to_string()) }
+    });
+    Router::new()
+        .merge(api)
+        .route(&format!("{}/openapi.json", api::BASE), openapi)
+        .route("/healthz", get(|| async { "ok\n" }))
+        .route("/readyz", get(ready))
+        .fallback(|| async { Error::NotFound("page or resource") })
+        .method_not_allowed_fallback(|| async { StatusCode::METHOD_NOT_ALLOWED })
+        .layer(middleware::from_fn(complete_problems))
+        .layer(CatchPanicLayer::custom(|_: Box<dyn std::any::Any + Send>| {
+            Error::Internal("a handler panicked".into()).into_response().map(Body::new)
+        }))
+        .layer(TimeoutLayer::with_status_code(StatusCode::SERVICE_UNAVAILABLE, Duration::from_secs(60)))
+        .layer(PropagateRequestIdLayer::x_request_id())
+        .layer(TraceLayer::new_for_http())
+        .layer(SetRequestIdLayer::x_request_id(MakeRequestUuid))
+        .layer(middleware::from_fn(security_headers))
+        .with_state(app)
+}
+
+async fn ready(State(app): State<Arc<App>>) -> Response {
+    match app.store.read().await {
+        Ok(_) => "ready\n".into_response(),
+        Err(error) => error.into_response(),
+    }
+}
+
+/// Fills in the `instance` of a problem document: the error did not know the path of its request. 405 gets its document here.
+async fn complete_problems(request: Request, next: Next) -> Response {
+    let path = request.uri().path().to_owned();
+    let mut response = next.run(request).await;
+    if response.status() == StatusCode::METHOD_NOT_ALLOWED && path.starts_with(api::BASE) {
+        let allow = response.headers().get(header::ALLOW).cloned();
+        response = api::answer::method_not_allowed();
+        if let Some(allow) = allow {
+            response.headers_mut().insert(header::ALLOW, allow);
+        }
+    }
+    if response.extensions().get::<NeedsInstance>().is_none() {
+        return response;
+    }
+    let (parts, body) = response.into_parts();
+    let bytes = axum::body::to_bytes(body, usize::MAX).await.unwrap_or_default();
+    let mut document: serde_json::Value = serde_json::from_slice(&bytes).unwrap_or_default();
+    document["instance"] = path.into();
+    Response::from_parts(parts, Body::from(document.to_string()))
+}
+
+/// What every answer says about how it may be used.
+async fn security_headers(request: Request, next: Next) -> Response {
+    let mut response = next.run(request).await;
+    let headers = response.headers_mut();
+    let policy = "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self' data:; connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'";
+    for (name, value) in
+        [(header::CONTENT_SECURITY_POLICY, policy), (header::X_CONTENT_TYPE_OPTIONS, "nosniff"), (header::REFERRER_POLICY, "same-origin")]
+    {
+        headers.entry(name).or_insert(HeaderValue::from_static(value));
+    }
+    headers.entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("private, no-cache"));
+    response
+}
