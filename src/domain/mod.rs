@@ -16,4 +16,5 @@ pub mod projection;
 pub mod quantity;
 pub mod rule;
 pub mod service;
+pub mod verdict;
 pub mod words;

@@ -316,6 +316,12 @@ const fn mm_per(unit: Unit) -> f64 {
     }
 }
 
+/// Whether two figures are equal within 1 part in 10⁹: what is equal in decimals must not differ in binary.
+#[must_use]
+pub fn close(a: f64, b: f64) -> bool {
+    (a - b).abs() <= 1e-9 * a.abs().max(b.abs())
+}
+
 /// A number for people: rounded to whole, with separators, `12,345`.
 #[must_use]
 pub fn grouped(value: f64) -> String {
