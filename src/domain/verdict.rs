@@ -124,18 +124,14 @@ enum Obstacle {
 #[must_use]
 pub fn judge(judging: &Judging, limits: &[Limit]) -> Verdicts {
     let mut answer = Verdicts { verdict: Verdict::NoLimit, judged: Vec::new(), because: Vec::new() };
-    let mut for_other_parts = false;
+    let (mut said, mut for_other_parts) = (Vec::new(), false);
     for &kind in LimitKind::ALL {
         let chosen = choose(judging, kind, limits);
         let least = chosen.first().map(|limit| precedence(limit));
         for limit in limits.iter().filter(|limit| limit.kind == kind && judging.is_meant_by(limit)) {
             match judging.obstacle(limit) {
                 // Where a limit that is as specific decides anyway, the others need no word.
-                Some(Obstacle::Said(sentence)) if least.is_none_or(|least| precedence(limit) > least) => {
-                    if !answer.because.contains(&sentence) {
-                        answer.because.push(sentence);
-                    }
-                }
+                Some(Obstacle::Said(sentence)) if least.is_none_or(|least| precedence(limit) > least) => said.push(sentence),
                 Some(Obstacle::Elsewhere) => for_other_parts = true,
                 _ => {}
             }
@@ -147,6 +143,8 @@ pub fn judge(judging: &Judging, limits: &[Limit]) -> Verdicts {
             answer.because.extend(sentence);
         }
     }
+    said.dedup();
+    answer.because.extend(said);
     if answer.judged.is_empty() && answer.because.is_empty() {
         answer.because.push(judging.nothing(for_other_parts));
     }
