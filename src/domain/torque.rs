@@ -70,7 +70,7 @@ fn stage_verdict(number: u32, value: Option<&Quantity>, stage: Option<&Stage>, a
     let part = if value.unit.kind() == Kind::Torque { adapter.and_then(|adapter| ratio(adapter).ok()) } else { None };
     let reached = value.value.value() / part.unwrap_or(1.0);
     answer.at_fastener = part.map(|_| Quantity::rounded(reached, value.unit, DECIMALS));
-    let Some(stage) = stage else {
+    let Some(stage) = stage.filter(|stage| stage.lower.is_some() || stage.upper.is_some()) else {
         answer.because = "no range is known for this stage".into();
         return answer;
     };

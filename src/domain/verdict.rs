@@ -58,14 +58,14 @@ pub fn expanded_uncertainty(uncertainty: Option<&Figure>, resolution: Option<&Fi
 /// The decision of ISO 14253-1 for a figure y with the expanded uncertainty `u`; all four in one unit.
 ///
 /// `within` if y − U ≥ lower and y + U ≤ upper, `outside` if y + U < lower or y − U > upper, else `too_close_to_call`;
-/// `no_limit` where there is neither bound (or y is no number). Equal means equal within 1 part in 10⁹, so that 1.65 − 0.05 reaches 1.6.
+/// a bound that is `None` holds always, and what is no number has `no_limit`. Equal means equal within 1 part in 10⁹, so that 1.65 − 0.05 reaches 1.6.
 #[must_use]
 pub fn decide(y: f64, u: f64, lower: Option<f64>, upper: Option<f64>) -> Verdict {
     // The difference of two like figures is as exact as the figures are, so the tolerance is taken from them.
     let scale = |limit: f64| 1e-9 * y.abs().max(u.abs()).max(limit.abs());
     let below = |figure: f64, limit: f64| figure < limit - scale(limit);
     let above = |figure: f64, limit: f64| figure > limit + scale(limit);
-    if lower.is_none() && upper.is_none() || (y + u).is_nan() {
+    if (y + u).is_nan() {
         Verdict::NoLimit
     } else if lower.is_some_and(|lower| below(y + u, lower)) || upper.is_some_and(|upper| above(y - u, upper)) {
         Verdict::Outside
