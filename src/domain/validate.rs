@@ -4,6 +4,8 @@
 //! [`rules`](self::rules). What needs the database (does the component exist, does the odometer go down) is not asked here.
 mod rules;
 mod service;
+#[cfg(test)]
+mod tests;
 
 use serde::Serialize;
 use serde_json::Value;
@@ -107,8 +109,10 @@ impl Problems {
     }
 }
 
-/// What is wrong with the strings and lists of a body: control characters, lengths. The other checks need not look again.
-fn strings_and_lists(body: &impl Serialize) -> Vec<Problem> {
+/// What is wrong with the strings and lists of a body, whatever they mean: control characters, lengths. The checks of
+/// whole nouns begin with it; a body that has no check of its own is given to it alone.
+#[must_use]
+pub fn strings_and_lists(body: &impl Serialize) -> Vec<Problem> {
     let mut problems = Vec::new();
     if let Ok(body) = serde_json::to_value(body) {
         walk(&body, "", "", &mut problems);
