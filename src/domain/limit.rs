@@ -1,11 +1,14 @@
-//! Limits: the range a measured value must stay in, which limit holds for which part, and the verdict.
+//! Limits: the range a measured value must stay in, for which part at which age, and when two of them contradict.
+//!
+//! The choice among them and the verdict are in [`verdict`](super::verdict).
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
+pub use super::verdict::{Judging, PartAge, decide, default_reduce, expanded_uncertainty, judge, reduce};
 use super::{
     noun::noun,
-    quantity::{Figure, Quantity, Unit},
-    rule::AppliesToBike,
+    quantity::{Distance, Figure, Quantity, Unit, close},
+    rule::{AppliesToBike, Years},
     words::{LimitKind, Measurand, Position},
 };
 
@@ -81,4 +84,98 @@ noun! {
         #[serde(default)]
         pub source: String,
     } and also {}
+}
+
+/// From (included) and to (not included); `None` is open.
+pub(super) type Bounds<T> = (Option<T>, Option<T>);
+
+pub(super) fn distances(range: Option<&DistanceRange>) -> Bounds<Distance> {
+    let mm = |quantity: &Option<Quantity>| quantity.as_ref().and_then(|quantity| Distance::from_quantity(quantity).ok());
+    range.map_or((None, None), |range| (mm(&range.from), mm(&range.to)))
+}
+pub(super) fn hours(range: Option<&HoursRange>) -> Bounds<f64> {
+    let value = |figure: &Option<Figure>| figure.as_ref().map(Figure::value);
+    range.map_or((None, None), |range| (value(&range.from), value(&range.to)))
+}
+pub(super) fn months(range: Option<&MonthsRange>) -> Bounds<i64> {
+    range.map_or((None, None), |range| (range.from.map(i64::from), range.to.map(i64::from)))
+}
+
+impl NewLimit {
+    /// Whether it holds for parts of some age only.
+    #[must_use]
+    pub fn ranged(&self) -> bool {
+        distances(self.part_distance.as_ref()) != (None, None)
+            || hours(self.part_hours.as_ref()) != (None, None)
+            || months(self.part_months.as_ref()) != (None, None)
+    }
+}
+impl Limit {
+    /// Whether it holds for parts of some age only.
+    #[must_use]
+    pub fn ranged(&self) -> bool {
+        distances(self.part_distance.as_ref()) != (None, None)
+            || hours(self.part_hours.as_ref()) != (None, None)
+            || months(self.part_months.as_ref()) != (None, None)
+    }
+}
+
+/// The words of a text in lower case, without what stands between them.
+pub(super) fn words_of(text: &str) -> Vec<String> {
+    text.split(|letter: char| !letter.is_alphanumeric()).filter(|word| !word.is_empty()).map(str::to_lowercase).collect()
+}
+
+/// Whether two ranges `[from, to)` have a point in common.
+fn meet<T: PartialOrd + Copy>(a: Bounds<T>, b: Bounds<T>) -> bool {
+    let before = |from: Option<T>, to: Option<T>| from.is_none_or(|from| to.is_none_or(|to| from < to));
+    before(a.0, b.1) && before(b.0, a.1)
+}
+
+/// Whether two forces are the same, within 2 % of the second.
+pub(super) fn same_force(force: &Quantity, wanted: &Quantity) -> bool {
+    let (force, wanted) = (force.si(), wanted.si());
+    let off = (force - wanted).abs();
+    off <= 0.02 * wanted.abs() || close(off, 0.02 * wanted.abs())
+}
+
+/// Whether two descriptions of motorcycles can both mean one motorcycle.
+fn share_a_bike(a: &AppliesToBike, b: &AppliesToBike) -> bool {
+    let no_clash = |a: &Option<String>, b: &Option<String>| match (a, b) {
+        (Some(a), Some(b)) => a.trim().eq_ignore_ascii_case(b.trim()),
+        _ => true,
+    };
+    let years = |years: &Option<Years>| years.as_ref().map_or((None, None), |years| (years.from, years.to.map(|to| to.saturating_add(1))));
+    a.motorcycle_id.is_none_or(|id| b.motorcycle_id.is_none_or(|other| id == other))
+        && no_clash(&a.make, &b.make)
+        && no_clash(&a.model, &b.model)
+        && meet(years(&a.years), years(&b.years))
+}
+
+/// Whether two limits contradict: both of one kind and one rank would hold for one value of one part, and neither
+/// goes before the other. The second of them is refused when it is created.
+#[must_use]
+pub fn overlaps(a: &NewLimit, b: &NewLimit) -> bool {
+    let jurisdiction = |limit: &NewLimit| limit.jurisdiction.as_deref().unwrap_or_default().trim().to_lowercase();
+    let variant = |limit: &NewLimit| {
+        let mut words = words_of(limit.variant.as_deref().unwrap_or_default());
+        words.sort();
+        words
+    };
+    let forces = match (&a.at_force, &b.at_force) {
+        (None, None) => true,
+        (Some(a), Some(b)) => same_force(a, b) || same_force(b, a),
+        _ => false,
+    };
+    a.component == b.component
+        && (a.position, a.quantity, a.kind) == (b.position, b.quantity, b.kind)
+        && a.unit.kind() == b.unit.kind()
+        && a.applies_to.rank() == b.applies_to.rank()
+        && share_a_bike(&a.applies_to, &b.applies_to)
+        && variant(a) == variant(b)
+        && jurisdiction(a) == jurisdiction(b)
+        && forces
+        && a.ranged() == b.ranged()
+        && meet(distances(a.part_distance.as_ref()), distances(b.part_distance.as_ref()))
+        && meet(hours(a.part_hours.as_ref()), hours(b.part_hours.as_ref()))
+        && meet(months(a.part_months.as_ref()), months(b.part_months.as_ref()))
 }

@@ -10,6 +10,7 @@ use utoipa::ToSchema;
 use super::words::{OdometerUnit, words};
 
 /// A number with its digits as entered: `0.50` stays `0.50` from the request through the store to the answer.
+/// An exponent gets its sign written out, so `1e3` comes back as `1e+3`: the same digits, the same number.
 #[derive(Clone, Debug)]
 pub struct Figure(serde_json::Number);
 
@@ -141,7 +142,7 @@ impl Unit {
             Self::Km | Self::KPa => 1000.0,
             Self::M | Self::Nm | Self::Kg | Self::V | Self::Deg | Self::DegC | Self::N | Self::Ohm => 1.0,
             Self::In => INCH,
-            Self::Mm | Self::G => 0.001,
+            Self::Mm | Self::G | Self::L => 0.001,
             Self::ThirtySecondIn => 0.000_793_75,
             Self::FtLb => 1.355_817_948_331_400_4,
             Self::InLb => 0.112_984_829_027_616_7,
@@ -151,7 +152,6 @@ impl Unit {
             Self::Oz => 0.028_349_523_125,
             Self::Lb => 0.453_592_37,
             Self::Ml => 0.000_001,
-            Self::L => 0.001,
             Self::FlOz => 0.000_029_573_529_562_5,
             Self::DegF => 5.0 / 9.0,
             Self::Lbf => POUND_FORCE,
@@ -314,6 +314,12 @@ const fn mm_per(unit: Unit) -> f64 {
         Unit::Km => 1_000_000.0,
         _ => 1000.0,
     }
+}
+
+/// Whether two figures are equal within 1 part in 10⁹: what is equal in decimals must not differ in binary.
+#[must_use]
+pub fn close(a: f64, b: f64) -> bool {
+    (a - b).abs() <= 1e-9 * a.abs().max(b.abs())
 }
 
 /// A number for people: rounded to whole, with separators, `12,345`.
