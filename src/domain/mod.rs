@@ -3,6 +3,7 @@
 //! The nouns of the trade as data: [`motorcycle`], [`service`], [`part`], [`fastener`], [`rule`], [`limit`], [`due`].
 //! The computation on them: [`quantity`], [`counter`], and what is worked out from a [`history`].
 pub mod calendar;
+mod contradiction;
 pub mod counter;
 pub mod due;
 pub mod fastener;
@@ -17,8 +18,10 @@ pub mod projection;
 pub mod quantity;
 pub mod rule;
 pub mod service;
-pub mod validate;
+pub mod tire;
 pub mod torque;
+pub mod validate;
 pub mod verdict;
+pub mod vin;
 pub mod words;
 pub mod workshop;

@@ -22,7 +22,7 @@ use super::{
 };
 
 /// A thing that is wrong, and where.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, utoipa::ToSchema)]
 pub struct Problem {
     /// A JSON pointer into the request body (RFC 6901), such as `/every/distance/unit`.
     pub pointer: String,
