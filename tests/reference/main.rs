@@ -2,11 +2,10 @@
 mod conformity;
 mod given;
 mod limits_by_age;
-mod torque;
-mod units;
-//! The computation against published values. Each JSON file beside this says for every row where it comes from.
 mod months;
 mod odometer;
 mod table;
 mod tire;
+mod torque;
+mod units;
 mod vin;
