@@ -6,7 +6,9 @@
 //! To add a noun: a table in both `migrations/` folders, a file here with `insert`, `find`, `list`, and its actions one floor up.
 pub mod account;
 pub mod audit;
+pub mod due_item;
 mod engine;
+pub mod history;
 pub mod idempotency;
 pub mod motorcycle;
 pub mod token;
