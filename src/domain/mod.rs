@@ -8,6 +8,7 @@ pub mod due;
 pub mod fastener;
 pub mod history;
 pub mod id;
+pub mod interval;
 pub mod limit;
 pub mod motorcycle;
 mod noun;
