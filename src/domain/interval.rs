@@ -458,3 +458,6 @@ impl Limbs3 {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;
