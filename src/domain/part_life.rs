@@ -32,9 +32,7 @@ impl PartLife {
     /// The week that a tire's date code names.
     #[must_use]
     pub fn made_on(&self) -> Option<Date> {
-        let first = self.stays.first()?;
-        let code = self.date_code.as_deref().filter(|_| self.component == "tire")?;
-        tire::DateCode::parse(code, first.fitted.on).ok().map(|code| code.week_begins())
+        self.date_code.as_deref().filter(|_| self.component == "tire").and_then(|code| tire::made_on(code).ok())
     }
     /// The day from which its age counts: its first fitting on record; for a tire with a date code the Monday of that week, for it ages on the shelf too.
     #[must_use]
