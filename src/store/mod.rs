@@ -7,7 +7,10 @@
 pub mod account;
 pub mod audit;
 mod engine;
+pub mod fastener;
 pub mod idempotency;
+pub mod interval_rule;
+pub mod limit_range;
 pub mod motorcycle;
 pub mod token;
 pub mod types;
