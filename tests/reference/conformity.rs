@@ -13,7 +13,7 @@ fn optional(value: &Value) -> Option<f64> {
     (!value.is_null()).then(|| number(value))
 }
 fn figure(text: &str) -> Figure {
-    Figure::parse(text).unwrap()
+    Figure::parse(text).expect("a figure")
 }
 
 #[test]

@@ -16,14 +16,14 @@ fn miles(value: f64) -> Distance {
     Distance::new(value, OdometerUnit::Mi)
 }
 fn force(value: &str, unit: Unit) -> Quantity {
-    Quantity { value: Figure::parse(value).unwrap(), unit }
+    Quantity { value: Figure::parse(value).expect("a figure"), unit }
 }
 /// A value without a part, a force or an uncertainty; the tests say what else is known.
 fn plain<'a>(bike: &'a Motorcycle, component: &'a str, quantity: Measurand, value: f64, unit: Unit) -> Judging<'a> {
     Judging { bike, component, position: None, quantity, value, unit, u: 0.0, at_force: None, part: None }
 }
-fn ran(distance: Distance) -> Option<PartAge<'static>> {
-    Some(PartAge { distance: Some(distance), hours: None, months: None, description: "Belt" })
+fn ran(distance: Distance) -> PartAge<'static> {
+    PartAge { distance: Some(distance), hours: None, months: None, description: "Belt" }
 }
 fn outcome(verdicts: &Verdicts) -> (Verdict, usize) {
     (verdicts.verdict, verdicts.judged.len())
@@ -58,7 +58,7 @@ fn a_new_belt_and_a_used_one_have_different_limits_and_95_to_100_lb_fails_both()
         (100.0, 14.0, Verdict::Within),
         (95.0, 15.0, Verdict::Within),
     ] {
-        let judging = Judging { part: ran(miles(run)), ..plain(&bike, "drive_belt", Measurand::Mass, tension, Unit::Lb) };
+        let judging = Judging { part: Some(ran(miles(run))), ..plain(&bike, "drive_belt", Measurand::Mass, tension, Unit::Lb) };
         assert_eq!(outcome(&judge(&judging, &limits)), (wanted, 1), "{tension} lb after {run} mi");
     }
 }
@@ -75,7 +75,7 @@ fn ten_minutes_of_running_make_a_belt_used() {
         assert_eq!(outcome(&judge(&judging, &limits)), (wanted, 1), "{hours} h");
     }
     // Only the distance is known: the answer says what is missing.
-    let judging = Judging { part: ran(miles(3.0)), ..plain(&bike, "drive_belt", Measurand::Mass, 90.0, Unit::Lb) };
+    let judging = Judging { part: Some(ran(miles(3.0))), ..plain(&bike, "drive_belt", Measurand::Mass, 90.0, Unit::Lb) };
     let found = judge(&judging, &limits);
     assert_eq!(outcome(&found), (Verdict::NoLimit, 0));
     assert!(found.because.iter().all(|sentence| sentence.contains("hours")), "{found:?}");
@@ -100,7 +100,7 @@ fn a_belt_at_exactly_its_break_in_distance_is_past_it() {
     let (bike, pull) = (bike(), force("10", Unit::Lbf));
     let boundary = number(&boundary["boundary"]);
     for (mm_off, wanted) in [(-1, Verdict::Outside), (0, Verdict::Within), (1, Verdict::Within)] {
-        let part = ran(Distance::from_mm(miles(boundary).mm() + mm_off));
+        let part = Some(ran(Distance::from_mm(miles(boundary).mm() + mm_off)));
         let judging = Judging { part, at_force: Some(&pull), ..plain(&bike, "drive_belt", Measurand::Deflection, 9.0, Unit::Mm) };
         assert_eq!(outcome(&judge(&judging, &limits)), (wanted, 1), "{mm_off} mm off the boundary");
     }
@@ -280,7 +280,7 @@ fn the_most_specific_limit_wins_then_the_exact_position_then_a_range() {
     for known in 1..=limits.len() {
         let judging = Judging {
             position: Some("front".parse().unwrap()),
-            part: ran(miles(100.0)),
+            part: Some(ran(miles(100.0))),
             ..plain(&bike, "brake_disc", Measurand::Thickness, 9.0, Unit::Mm)
         };
         let mut some = limits[..known].to_vec();

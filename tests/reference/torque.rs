@@ -10,15 +10,17 @@ use witnessmark::domain::{
 
 const TABLE: &str = include_str!("torque.json");
 
-fn tightened(fields: Value) -> NewTightened {
+fn tightened(fields: &Value) -> NewTightened {
     let mut line = json!({"fastener": "rear_axle_nut"});
-    line.as_object_mut().unwrap().append(&mut fields.as_object().unwrap().clone());
-    serde_json::from_value(line).unwrap()
+    for (name, value) in fields.as_object().expect("fields of a line") {
+        line[name] = value.clone();
+    }
+    serde_json::from_value(line).expect("a tightened line")
 }
 /// One stage, one value.
 fn verdict(lower: &Value, upper: &Value, of: Unit, value: f64, unit: Unit) -> StageVerdict {
-    let fastener = fastener(json!([{"lower": lower, "upper": upper, "unit": of}]));
-    let line = tightened(json!({"stages": [{"value": value, "unit": unit}]}));
+    let fastener = fastener(&json!([{"lower": lower, "upper": upper, "unit": of}]));
+    let line = tightened(&json!({"stages": [{"value": value, "unit": unit}]}));
     assert_eq!(problems(&line, &fastener, "/tightened/0"), []);
     let mut verdicts = stage_verdicts(&line, &fastener);
     assert_eq!(verdicts.len(), 1);
@@ -75,7 +77,7 @@ fn workshop_ranges_inside_outside_and_on_the_edge() {
         for (value, wanted, word) in [
             (least, Verdict::Within, ""),
             (most, Verdict::Within, ""),
-            ((least + most) / 2.0, Verdict::Within, ""),
+            (least.midpoint(most), Verdict::Within, ""),
             (least - 0.1, Verdict::Outside, "below"),
             (most + 0.1, Verdict::Outside, "above"),
         ] {
@@ -110,14 +112,14 @@ fn the_adapter_example_of_the_manual() {
 
 #[test]
 fn with_an_adapter_the_verdict_is_about_the_torque_at_the_fastener() {
-    let fastener = fastener(json!([{"lower": 295, "upper": 305, "unit": "in-lb"}]));
+    let fastener = fastener(&json!([{"lower": 295, "upper": 305, "unit": "in-lb"}]));
     let adapter = json!({"length": {"value": 4, "unit": "in"}, "wrench_length": {"value": 10, "unit": "in"}});
-    let line = tightened(json!({"stages": [{"value": 214.2857, "unit": "in-lb"}], "adapter": adapter}));
+    let line = tightened(&json!({"stages": [{"value": 214.2857, "unit": "in-lb"}], "adapter": adapter}));
     let found = &stage_verdicts(&line, &fastener)[0];
     assert_eq!(found.verdict, Verdict::Within);
     assert_eq!(found.at_fastener, Some(Quantity::rounded(300.0, Unit::InLb, 4)));
     // Set to what the fastener should get, the adapter makes it too much.
-    let line = tightened(json!({"stages": [{"value": 300, "unit": "in-lb"}], "adapter": line.adapter}));
+    let line = tightened(&json!({"stages": [{"value": 300, "unit": "in-lb"}], "adapter": line.adapter}));
     let found = &stage_verdicts(&line, &fastener)[0];
     assert_eq!(found.verdict, Verdict::Outside);
     assert_eq!(found.because, "above: 420 in-lb at the fastener, wanted 295 to 305 in-lb");
@@ -127,23 +129,23 @@ fn with_an_adapter_the_verdict_is_about_the_torque_at_the_fastener() {
 fn two_stages_a_missing_one_and_one_too_many() {
     let row = &rows(TABLE, "two_stages")[0];
     let stage = |place: usize| json!({"lower": row["stages"][place], "upper": row["stages"][place], "unit": row["unit"]});
-    let fastener = fastener(json!([stage(0), stage(1)]));
+    let fastener = fastener(&json!([stage(0), stage(1)]));
     let value = |ft_lb: f64| json!({"value": ft_lb, "unit": "ft-lb"});
-    let both = stage_verdicts(&tightened(json!({"stages": [value(85.0), value(120.0)]})), &fastener);
+    let both = stage_verdicts(&tightened(&json!({"stages": [value(85.0), value(120.0)]})), &fastener);
     assert_eq!([both[0].verdict, both[1].verdict], [Verdict::Within, Verdict::Outside]);
-    let one = stage_verdicts(&tightened(json!({"stages": [value(85.0)]})), &fastener);
+    let one = stage_verdicts(&tightened(&json!({"stages": [value(85.0)]})), &fastener);
     assert_eq!((one.len(), one[1].stage, one[1].value.is_none(), one[1].because.as_str()), (2, 2, true, "missing"));
-    let three = tightened(json!({"stages": [value(85.0), value(125.0), value(125.0)]}));
+    let three = tightened(&json!({"stages": [value(85.0), value(125.0), value(125.0)]}));
     assert_eq!(problems(&three, &fastener, "/tightened/4")[0].pointer, "/tightened/4/stages/2");
-    let degrees = tightened(json!({"stages": [value(85.0), {"value": 90, "unit": "deg"}]}));
+    let degrees = tightened(&json!({"stages": [value(85.0), {"value": 90, "unit": "deg"}]}));
     assert_eq!(problems(&degrees, &fastener, "/tightened/0")[0].pointer, "/tightened/0/stages/1/unit");
 }
 
 #[test]
 fn an_angle_stage_is_judged_in_degrees_and_no_adapter_touches_it() {
-    let fastener = fastener(json!([{"lower": 20, "upper": 25, "unit": "N.m"}, {"lower": 85, "upper": 95, "unit": "deg"}]));
+    let fastener = fastener(&json!([{"lower": 20, "upper": 25, "unit": "N.m"}, {"lower": 85, "upper": 95, "unit": "deg"}]));
     let adapter = json!({"length": {"value": 100, "unit": "mm"}, "wrench_length": {"value": 400, "unit": "mm"}});
-    let line = tightened(json!({"stages": [{"value": 18, "unit": "N.m"}, {"value": 90, "unit": "deg"}], "adapter": adapter}));
+    let line = tightened(&json!({"stages": [{"value": 18, "unit": "N.m"}, {"value": 90, "unit": "deg"}], "adapter": adapter}));
     let found = stage_verdicts(&line, &fastener);
     assert_eq!([found[0].verdict, found[1].verdict], [Verdict::Within, Verdict::Within]);
     assert_eq!(found[0].at_fastener.as_ref().unwrap().to_string(), "22.5 N.m");
