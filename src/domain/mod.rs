@@ -9,6 +9,7 @@ pub mod fastener;
 pub mod history;
 pub mod id;
 pub mod limit;
+pub mod line;
 pub mod motorcycle;
 mod noun;
 pub mod part;
