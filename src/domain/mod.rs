@@ -17,4 +17,6 @@ pub mod projection;
 pub mod quantity;
 pub mod rule;
 pub mod service;
+pub mod wear;
+pub mod wheel;
 pub mod words;

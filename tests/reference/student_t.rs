@@ -1,22 +1,20 @@
 //! Quantiles of Student's t distribution, and the normal distribution that it tends to.
 use witnessmark::domain::line::{normal_cdf, student_t_quantile};
 
-use crate::close;
+use crate::figures::{close, number, rows};
 
-fn rows(kind: &str) -> Vec<serde_json::Value> {
-    crate::rows(include_str!("student_t.json"), kind)
-}
+const VALUES: &str = include_str!("student_t.json");
 
 #[test]
 fn quantiles_agree_with_the_printed_table_and_the_computed_digits() {
-    let rows = rows("t_quantile");
+    let rows = rows(VALUES, "t_quantile");
     assert_eq!(rows.len(), 34, "1 to 30, 40, 60, 100 and 1000 degrees of freedom");
     let mut compared = 0;
     for row in rows {
         let freedom = usize::try_from(row["dof"].as_u64().unwrap()).unwrap();
         for (key, p) in [("q0.90", 0.90), ("q0.95", 0.95), ("q0.975", 0.975)] {
             let found = student_t_quantile(p, freedom);
-            close(found, row[key].as_f64().unwrap(), 1e-9, &format!("{freedom} degrees of freedom, {p}"));
+            close(found, number(&row[key]), 1e-9, &format!("{freedom} degrees of freedom, {p}"));
             if let Some(printed) = row["printed"][key].as_str() {
                 assert_eq!(format!("{found:.3}"), printed, "{freedom} degrees of freedom, {p}");
                 compared += 1;
@@ -29,17 +27,17 @@ fn quantiles_agree_with_the_printed_table_and_the_computed_digits() {
 
 #[test]
 fn quantiles_agree_with_the_closed_forms_of_one_and_two_degrees_of_freedom() {
-    for row in rows("closed_form") {
+    for row in rows(VALUES, "closed_form") {
         let freedom = usize::try_from(row["dof"].as_u64().unwrap()).unwrap();
-        close(student_t_quantile(row["p"].as_f64().unwrap(), freedom), row["value"].as_f64().unwrap(), 1e-12, &row.to_string());
+        close(student_t_quantile(number(&row["p"]), freedom), number(&row["value"]), 1e-12, &row.to_string());
     }
 }
 
 #[test]
 fn many_degrees_of_freedom_approach_the_normal_distribution() {
-    let row = &rows("normal_limit")[0];
+    let row = &rows(VALUES, "normal_limit")[0];
     for (key, p) in [("q0.90", 0.90), ("q0.95", 0.95), ("q0.975", 0.975)] {
-        let normal = row[key].as_f64().unwrap();
+        let normal = number(&row[key]);
         close(student_t_quantile(p, 1_000_000), normal, 1e-5, key);
         close(normal_cdf(normal), p, 1e-10, key);
     }
