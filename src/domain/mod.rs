@@ -2,6 +2,7 @@
 //!
 //! The nouns of the trade as data: [`motorcycle`], [`service`], [`part`], [`fastener`], [`rule`], [`limit`], [`due`].
 //! The computation on them: [`quantity`], [`counter`], and what is worked out from a [`history`].
+pub mod calculation;
 pub mod calendar;
 pub mod conformity;
 pub mod counter;
@@ -18,6 +19,7 @@ pub mod projection;
 pub mod quantity;
 pub mod rule;
 pub mod service;
+pub mod visits;
 pub mod wear;
 pub mod wheel;
 pub mod words;

@@ -3,7 +3,10 @@
 //! Angles are degrees from a mark on the wheel, counted in the direction in which they were read; answers lie in [0, 360).
 use std::f64::consts::TAU;
 
-use super::line::number;
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+
+use super::{line::number, words::words};
 
 /// A weight on the wheel, or an unbalance as the weight that would cause it. Material taken off counts negative.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -165,13 +168,9 @@ impl Runout {
     }
 }
 
-/// The side of the motorcycle.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Side {
-    /// Left in the direction of travel.
-    Left,
-    /// Right in the direction of travel.
-    Right,
+words! {
+    /// The side of the motorcycle, or of a rim, in the direction of travel.
+    Side { Left => "left", Right => "right", }
 }
 
 /// How the rear axle sits, from its distances to the swingarm pivot.
@@ -269,8 +268,9 @@ mod tests {
     #[test]
     fn a_weight_at_one_of_two_opposite_angles_goes_there() {
         let weight = Weight { mass: 10.0, radius: 215.0, at_deg: 220.0 };
-        assert_eq!(weight.split([40.0, 220.0]).unwrap().map(|part| part.mass), [0.0, 10.0]);
-        assert_eq!(weight.split([220.0, 40.0]).unwrap().map(|part| part.mass), [10.0, 0.0]);
+        let grams = |angles| weight.split(angles).unwrap().map(|part| part.mass.to_string());
+        assert_eq!(grams([40.0, 220.0]), ["0", "10"]);
+        assert_eq!(grams([220.0, 40.0]), ["10", "0"]);
         assert_eq!(weight.split([130.0, 310.0]), Err(NoSplit::Opposite));
     }
 
