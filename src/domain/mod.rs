@@ -37,6 +37,7 @@ pub mod verdict;
 pub mod vin;
 pub mod visits;
 pub mod wear;
+pub mod wear_forecast;
 pub mod wheel;
 pub mod words;
 pub mod workshop;
