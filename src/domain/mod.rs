@@ -28,5 +28,6 @@ mod satisfied;
 pub mod service;
 mod sums;
 pub mod tire;
+pub mod vin;
 pub mod words;
 pub mod work_out;
