@@ -39,7 +39,7 @@ pub mod visits;
 pub mod wear;
 pub mod wear_forecast;
 pub mod wheel;
+mod sums;
 pub mod words;
 pub mod workshop;
-mod sums;
 pub mod work_out;
