@@ -15,6 +15,8 @@ pub mod fastener;
 pub mod follow_up;
 #[cfg(test)]
 pub(crate) mod fixture;
+#[cfg(test)]
+pub(crate) mod fixture;
 pub mod history;
 pub mod id;
 pub mod interval;
@@ -30,6 +32,7 @@ pub mod road;
 pub mod rule;
 mod satisfied;
 pub mod service;
+mod sums;
 pub mod tire;
 pub mod torque;
 pub mod validate;
@@ -39,7 +42,6 @@ pub mod visits;
 pub mod wear;
 pub mod wear_forecast;
 pub mod wheel;
-mod sums;
 pub mod words;
 pub mod workshop;
 pub mod work_out;
