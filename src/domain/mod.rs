@@ -3,6 +3,7 @@
 //! The nouns of the trade as data: [`motorcycle`], [`service`], [`part`], [`fastener`], [`rule`], [`limit`], [`due`].
 //! The computation on them: [`quantity`], [`counter`], and what is worked out from a [`history`].
 pub mod calendar;
+pub mod component;
 mod contradiction;
 pub mod counter;
 pub mod due;

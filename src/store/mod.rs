@@ -6,10 +6,12 @@
 //! To add a noun: a table in both `migrations/` folders, a file here with `insert`, `find`, `list`, and its actions one floor up.
 pub mod account;
 pub mod audit;
+pub mod component;
 mod engine;
 pub mod idempotency;
 pub mod instrument;
 pub mod motorcycle;
+pub mod owner;
 pub mod reading;
 pub mod token;
 pub mod types;
