@@ -7,6 +7,7 @@
 pub mod account;
 pub mod audit;
 pub mod due_item;
+pub mod component;
 mod engine;
 pub mod history;
 pub mod fastener;
@@ -15,6 +16,7 @@ pub mod interval_rule;
 pub mod limit_range;
 pub mod instrument;
 pub mod motorcycle;
+pub mod owner;
 pub mod reading;
 pub mod token;
 pub mod types;
