@@ -15,7 +15,7 @@ use super::{
     rule::Limbs,
     satisfied::DoneAt,
     sums::{Measure, between, component, day_of, figure, months, past},
-    words::{Condition, CountsFrom, Governs, Whichever},
+    words::{CountsFrom, Governs, Whichever},
     work_out::{Case, OnPart, unit},
 };
 
@@ -75,7 +75,11 @@ fn at(road: &Road, on: Date, count: Count, measure: Measure) -> String {
     let about = if count.estimated { "about " } else { "" };
     match road.distance.counter.shown_then(on, count.ticks) {
         Some(shown) if shown != count.ticks => {
-            format!(" at {about}{} on the odometer of that day, {} in all", amount(shown, count, measure), amount(count.ticks, count, measure))
+            format!(
+                " at {about}{} on the odometer of that day, {} in all",
+                amount(shown, count, measure),
+                amount(count.ticks, count, measure)
+            )
         }
         _ => format!(" at {about}{}", amount(count.ticks, count, measure)),
     }
@@ -86,31 +90,28 @@ fn amount(ticks: i64, count: Count, measure: Measure) -> String {
 
 /// `Rear tire fitted new on 3 May 2026 at 15,414 mi; it has run 800 mi.`
 fn fitted(case: &Case, on: &OnPart) -> String {
-    let bike = &case.roads.history.motorcycle;
-    let measure = Measure::odometer(bike.odometer_unit);
+    let measure = Measure::odometer(case.roads.history.motorcycle.odometer_unit);
     let name = component(&on.part.component, on.stay.position);
-    let condition = match on.part.condition {
-        Condition::New => "new",
-        Condition::Used => "used",
-        Condition::Rebuilt => "rebuilt",
-    };
+    let condition = on.part.condition;
     let place = case.road.distance_at(&on.stay.fitted).map(|count| at(case.road, on.stay.fitted.on, count, measure)).unwrap_or_default();
-    let again = if on.part.stays.len() > 1 { "again".into() } else { condition.to_string() };
-    let mut text = format!("{name} fitted {again} on {}{place}", calendar::words(on.stay.fitted.on));
-    if let Some(first) = on.part.stays.first().filter(|_| on.part.stays.len() > 1) {
-        text += &format!(" (first fitted {condition} on {})", calendar::words(first.fitted.on));
-    }
+    let day = calendar::words(on.stay.fitted.on);
+    let fitted = match on.part.stays.as_slice() {
+        [first, _, ..] => {
+            format!("{name} fitted again on {day}{place} (first fitted {condition} on {})", calendar::words(first.fitted.on))
+        }
+        _ => format!("{name} fitted {condition} on {day}{place}"),
+    };
     let now = on.part.distance_now(case.roads).map(|now| measure.amount(now.mm()));
-    match (on.run.filter(|run| *run != 0), now) {
-        (Some(run), Some(now)) => text += &format!("; it had run {} by then and {now} by the last reading", measure.amount(run)),
-        (None, Some(now)) => text += &format!("; it has run {now}"),
-        _ => {}
-    }
-    if let Some(made) = on.part.made_on().filter(|_| !case.next.date.is_absent()) {
+    let run = match (on.run.filter(|run| *run != 0), now) {
+        (Some(run), Some(now)) => format!("; it had run {} by then and {now} by the last reading", measure.amount(run)),
+        (None, Some(now)) => format!("; it has run {now}"),
+        _ => String::new(),
+    };
+    let ages = on.part.made_on().filter(|_| !case.next.date.is_absent()).map(|made| {
         let code = on.part.date_code.as_deref().unwrap_or_default();
-        text += &format!(". It ages from its date code: {code} is the week of {}", calendar::words(made));
-    }
-    text + "."
+        format!(". It ages from its date code: {code} is the week of {}", calendar::words(made))
+    });
+    format!("{fitted}{run}{}.", ages.unwrap_or_default())
 }
 
 /// `Last replaced on 10 Jan 2026 at 9,800 mi.`
@@ -122,7 +123,12 @@ fn last(case: &Case) -> Option<String> {
         let measure = Measure::odometer(bike.odometer_unit);
         let place = done.distance.map(|count| at(road, done.mark.on, count, measure)).unwrap_or_default();
         let counts = if done.operation == case.rule.operation { String::new() } else { format!(", which counts as {wanted}") };
-        return Some(format!("Last {} on {}{place}{}{counts}.", past(done.operation), calendar::words(done.mark.on), part_place(case, done)));
+        return Some(format!(
+            "Last {} on {}{place}{}{counts}.",
+            past(done.operation),
+            calendar::words(done.mark.on),
+            part_place(case, done)
+        ));
     }
     if case.part.is_some() {
         return None;
@@ -192,14 +198,10 @@ fn as_written(limbs: &Limbs, bike: &Motorcycle) -> Vec<String> {
         }
     };
     let hours = |hours: &Figure| format!("{} h", figure(hours.value(), 3));
-    [
-        limbs.distance.as_ref().map(converted),
-        limbs.hours.as_ref().map(hours),
-        limbs.months.map(|count| months(i64::from(count))),
-    ]
-    .into_iter()
-    .flatten()
-    .collect()
+    [limbs.distance.as_ref().map(converted), limbs.hours.as_ref().map(hours), limbs.months.map(|count| months(i64::from(count)))]
+        .into_iter()
+        .flatten()
+        .collect()
 }
 /// An interval's limbs as they count on this motorcycle.
 fn as_counted(span: Span, bike: &Motorcycle) -> Vec<String> {
@@ -244,9 +246,10 @@ fn calendar_sum(case: &Case, beside: bool) -> Option<String> {
     let (first, every) = (case.terms.first.months, case.terms.every.months);
     Some(match how {
         How::Grid(steps) => {
-            let start = first.map_or_else(|| every.map(|every| format!("{} × {}", steps + 1, months(every))), |first| {
-                every.map(|every| format!("{} + {steps} × {}", months(first), months(every)))
-            })?;
+            let start = first.map_or_else(
+                || every.map(|every| format!("{} × {}", steps + 1, months(every))),
+                |first| every.map(|every| format!("{} + {steps} × {}", months(first), months(every))),
+            )?;
             format!("{} + {start} = {}", calendar::words(anchor), calendar::words(point))
         }
         // The day it counts from has just been said.
@@ -256,7 +259,11 @@ fn calendar_sum(case: &Case, beside: bool) -> Option<String> {
         How::Kept => {
             let sum = format!("{} + {} = {}", calendar::words(anchor), months(every?), calendar::words(point));
             // A kept anchor keeps its day of the month, which a short month has hidden.
-            if calendar::add_months(anchor, every?) == point { sum } else { format!("{sum} (a short month came between: it keeps its day)") }
+            if calendar::add_months(anchor, every?) == point {
+                sum
+            } else {
+                format!("{sum} (a short month came between: it keeps its day)")
+            }
         }
     })
 }
@@ -284,7 +291,7 @@ fn kept(case: &Case) -> Option<String> {
     if case.rule.counts_from == CountsFrom::LastDone || case.done.is_empty() || case.terms.every.is_empty() {
         return None;
     }
-    let hows = [how(case.next.distance), how(case.next.hours), how(case.next.date)];
+    let hows = [how(&case.next.distance), how(&case.next.hours), how(&case.next.date)];
     if hows.iter().flatten().any(|how| matches!(how, How::Grid(_))) {
         Some(format!("Work done up to {share} % of the interval early fulfils its point and all before it: this is the next one open."))
     } else if hows.iter().flatten().any(|how| matches!(how, How::First | How::Every)) {
@@ -293,8 +300,8 @@ fn kept(case: &Case) -> Option<String> {
         None
     }
 }
-fn how<S>(limb: Limb<S>) -> Option<How> {
-    if let Limb::At { how, .. } = limb { Some(how) } else { None }
+fn how<S: Copy>(limb: &Limb<S>) -> Option<How> {
+    if let Limb::At { how, .. } = limb { Some(*how) } else { None }
 }
 
 /// Why a limb that the rule names is not known.
@@ -302,24 +309,30 @@ fn unknown(case: &Case) -> Vec<String> {
     let bike = &case.roads.history.motorcycle;
     let measure = Measure::odometer(bike.odometer_unit);
     let mut text = Vec::new();
-    let records = bike.records_begin.as_ref().map(|records| {
-        format!("{} at {} {}", calendar::words(records.on), figure(records.odometer.value(), 3), bike.odometer_unit)
-    });
+    let records = bike
+        .records_begin
+        .as_ref()
+        .map(|records| format!("{} at {} {}", calendar::words(records.on), figure(records.odometer.value(), 3), bike.odometer_unit));
     let records = records.unwrap_or_default();
     match case.next.distance {
         Limb::Unknown(Missing::BeforeRecords(point)) => {
-            text.push(format!("Since new it would have come due at {}, before the known history starts ({records}).", measure.amount(point)));
+            text.push(format!(
+                "Since new it would have come due at {}, before the known history starts ({records}).",
+                measure.amount(point)
+            ));
         }
         Limb::Unknown(Missing::Count) => text.push("The distance is not known: no odometer reading tells it.".into()),
         _ => {}
     }
-    match case.next.hours {
-        Limb::Unknown(_) => text.push("The hours are not known: no hour reading tells them.".into()),
-        _ => {}
+    if let Limb::Unknown(_) = case.next.hours {
+        text.push("The hours are not known: no hour reading tells them.".into());
     }
     match case.next.date {
         Limb::Unknown(Missing::BeforeRecords(point)) => {
-            text.push(format!("Since new it would have come due on {}, before the known history starts ({records}).", calendar::words(point)));
+            text.push(format!(
+                "Since new it would have come due on {}, before the known history starts ({records}).",
+                calendar::words(point)
+            ));
         }
         Limb::Unknown(Missing::Count) => text.push("The day it went into service is not known, so no date follows.".into()),
         _ => {}
@@ -394,7 +407,9 @@ fn arrival(limb: OnCounter, measure: Measure, what: &str) -> String {
     };
     let usual = match projection.basis() {
         Basis::Readings => format!("At its usual {what}"),
-        Basis::Default => format!("At the workshop’s usual {} a year, for want of readings of its own,", measure.about(projection.yearly())),
+        Basis::Default => {
+            format!("At the workshop’s usual {} a year, for want of readings of its own,", measure.about(projection.yearly()))
+        }
     };
     let dates = limb.gauge.expected(limb.due);
     match (dates.p10, dates.p50, dates.p90) {
