@@ -6,7 +6,10 @@
 //!
 //! To add an action: a function here in the file of its noun, `pub async fn verb(work: &mut Work, …) -> Result<…>`.
 pub mod due;
+pub mod fastener;
+pub mod limit;
 pub mod motorcycle;
+pub mod rule;
 pub mod session;
 pub mod token;
 

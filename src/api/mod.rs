@@ -7,6 +7,9 @@
 pub mod answer;
 pub mod body;
 pub mod extract;
+mod fasteners;
+mod interval_rules;
+mod limits;
 mod motorcycles;
 pub mod openapi;
 
@@ -21,5 +24,5 @@ pub const BASE: &str = "/api/v1";
 
 /// Every route of the API, as a table of contents.
 pub fn routes() -> OpenApiRouter<Arc<App>> {
-    OpenApiRouter::new().merge(motorcycles::routes())
+    OpenApiRouter::new().merge(motorcycles::routes()).merge(interval_rules::routes()).merge(limits::routes()).merge(fasteners::routes())
 }

@@ -10,7 +10,7 @@ use utoipa::openapi::{
 
 use super::answer::ProblemDocument;
 
-const TAGS: &[(&str, &str)] = &[("motorcycles", "Motorcycles and what is on them")];
+const TAGS: &[(&str, &str)] = &[("motorcycles", "Motorcycles and what is on them"), ("rules", "Interval rules, limits and fasteners")];
 
 /// Completes the document that the router collected.
 #[must_use]
