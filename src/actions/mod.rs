@@ -9,6 +9,7 @@ pub mod due;
 pub mod fastener;
 pub mod limit;
 pub mod motorcycle;
+pub mod reading;
 pub mod rule;
 pub mod session;
 pub mod token;

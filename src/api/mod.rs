@@ -6,6 +6,7 @@
 //! To add a resource: a file here with its handlers and a `routes()`, one line in [`routes`], and its actions one floor down.
 pub mod answer;
 pub mod body;
+mod due;
 pub mod extract;
 mod fasteners;
 mod interval_rules;
@@ -24,5 +25,10 @@ pub const BASE: &str = "/api/v1";
 
 /// Every route of the API, as a table of contents.
 pub fn routes() -> OpenApiRouter<Arc<App>> {
-    OpenApiRouter::new().merge(motorcycles::routes()).merge(interval_rules::routes()).merge(limits::routes()).merge(fasteners::routes())
+    OpenApiRouter::new()
+        .merge(motorcycles::routes())
+        .merge(interval_rules::routes())
+        .merge(limits::routes())
+        .merge(fasteners::routes())
+        .merge(due::routes())
 }
