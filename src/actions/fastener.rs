@@ -1,7 +1,7 @@
 //! Fasteners: write, change, delete. One key is one fastener for each motorcycle.
 use uuid::Uuid;
 
-use super::{Subject, Work, rule};
+use super::{Subject, Work, component, rule};
 use crate::{
     domain::{
         fastener::{Fastener, NewFastener, contradict},
@@ -105,7 +105,7 @@ fn subject(fastener: &Fastener) -> Subject {
 
 async fn check(work: &mut Work, new: &NewFastener) -> Result<()> {
     let mut problems = validate::fastener(new);
-    rule::component_must_be_known(work, "/component", &new.component, &mut problems).await?;
+    problems.extend(component::check(work, &[("/component", &new.component)]).await?);
     rule::motorcycle_must_be_there(work, new.applies_to.motorcycle_id, &mut problems).await?;
     if problems.is_empty() { Ok(()) } else { Err(Error::Invalid(problems)) }
 }

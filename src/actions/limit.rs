@@ -1,7 +1,7 @@
 //! Limits: write, change, delete. Two that contradict are refused.
 use uuid::Uuid;
 
-use super::{Subject, Work, rule};
+use super::{Subject, Work, component, rule};
 use crate::{
     domain::{
         id::Id,
@@ -110,7 +110,7 @@ fn subject(limit: &Limit) -> Subject {
 
 async fn check(work: &mut Work, new: &NewLimit) -> Result<()> {
     let mut problems = validate::limit(new);
-    rule::component_must_be_known(work, "/component", &new.component, &mut problems).await?;
+    problems.extend(component::check(work, &[("/component", &new.component)]).await?);
     rule::motorcycle_must_be_there(work, new.applies_to.motorcycle_id, &mut problems).await?;
     if problems.is_empty() { Ok(()) } else { Err(Error::Invalid(problems)) }
 }

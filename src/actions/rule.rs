@@ -1,7 +1,7 @@
 //! Interval rules: write, change, delete, and hand on to another motorcycle.
 use std::collections::BTreeSet;
 
-use super::{Subject, Work};
+use super::{Subject, Work, component};
 use crate::{
     domain::{
         id::Id,
@@ -139,21 +139,11 @@ fn subject(rule: &IntervalRule) -> Subject {
 
 async fn check(work: &mut Work, new: &NewIntervalRule) -> Result<()> {
     let mut problems = validate::interval_rule(new);
-    component_must_be_known(work, "/component", &new.component, &mut problems).await?;
-    if let Some(fitted) = &new.applies_to.component_fitted {
-        component_must_be_known(work, "/applies_to/component_fitted", fitted, &mut problems).await?;
-    }
+    let mut named = vec![("/component", new.component.as_str())];
+    named.extend(new.applies_to.component_fitted.as_deref().map(|key| ("/applies_to/component_fitted", key)));
+    problems.extend(component::check(work, &named).await?);
     motorcycle_must_be_there(work, new.applies_to.motorcycle_id, &mut problems).await?;
     if problems.is_empty() { Ok(()) } else { Err(Error::Invalid(problems)) }
-}
-
-/// Adds a problem where a component is not in the vocabulary.
-pub(super) async fn component_must_be_known(work: &mut Work, pointer: &str, key: &str, problems: &mut Vec<Problem>) -> Result<()> {
-    let _ = work;
-    if !crate::domain::words::COMPONENTS.iter().any(|(known, ..)| *known == key) {
-        problems.push(Problem::new(pointer, format!("There is no component {key:?} here; GET /components lists them, and POST adds one.")));
-    }
-    Ok(())
 }
 
 /// Adds a problem where the one motorcycle that a rule, limit or fastener is for is not there.

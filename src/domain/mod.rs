@@ -5,6 +5,7 @@
 mod because;
 pub mod calculation;
 pub mod calendar;
+pub mod component;
 pub mod conformity;
 mod contradiction;
 pub mod counter;

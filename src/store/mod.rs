@@ -6,6 +6,7 @@
 //! To add a noun: a table in both `migrations/` folders, a file here with `insert`, `find`, `list`, and its actions one floor up.
 pub mod account;
 pub mod audit;
+pub mod component;
 pub mod due_item;
 mod engine;
 pub mod fastener;
@@ -15,6 +16,7 @@ pub mod instrument;
 pub mod interval_rule;
 pub mod limit_range;
 pub mod motorcycle;
+pub mod owner;
 pub mod reading;
 pub mod token;
 pub mod types;
