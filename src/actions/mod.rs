@@ -7,9 +7,12 @@
 //! To add an action: a function here in the file of its noun, `pub async fn verb(work: &mut Work, …) -> Result<…>`.
 pub mod component;
 pub mod due;
+pub mod fastener;
+pub mod limit;
 pub mod motorcycle;
 pub mod owner;
 pub mod reading;
+pub mod rule;
 pub mod session;
 pub mod token;
 pub mod workshop;

@@ -8,6 +8,9 @@ pub mod answer;
 pub mod body;
 mod due;
 pub mod extract;
+mod fasteners;
+mod interval_rules;
+mod limits;
 mod motorcycles;
 mod odometer_readings;
 mod odometers;
@@ -37,4 +40,10 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
         .merge(tokens::routes())
         .merge(vocabularies::routes())
         .merge(workshop::routes())
+    OpenApiRouter::new()
+        .merge(motorcycles::routes())
+        .merge(interval_rules::routes())
+        .merge(limits::routes())
+        .merge(fasteners::routes())
+        .merge(due::routes())
 }

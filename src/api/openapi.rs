@@ -18,6 +18,7 @@ const TAGS: &[(&str, &str)] = &[
     ("workshop", "The workshop's settings"),
     ("tokens", "API tokens"),
 ];
+const TAGS: &[(&str, &str)] = &[("motorcycles", "Motorcycles and what is on them"), ("rules", "Interval rules, limits and fasteners")];
 
 /// Completes the document that the router collected.
 #[must_use]

@@ -53,3 +53,7 @@ pub struct Stretch<K> {
     /// How many rows.
     pub limit: i64,
 }
+impl<K> Stretch<K> {
+    /// The whole list.
+    pub const ALL: Self = Self { after: None, limit: i64::MAX };
+}
