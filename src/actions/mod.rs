@@ -7,6 +7,7 @@
 //! To add an action: a function here in the file of its noun, `pub async fn verb(work: &mut Work, …) -> Result<…>`.
 pub mod due;
 pub mod motorcycle;
+pub mod reading;
 pub mod session;
 pub mod token;
 

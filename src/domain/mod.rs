@@ -2,26 +2,43 @@
 //!
 //! The nouns of the trade as data: [`motorcycle`], [`service`], [`part`], [`fastener`], [`rule`], [`limit`], [`due`].
 //! The computation on them: [`quantity`], [`counter`], and what is worked out from a [`history`].
+mod because;
 pub mod calendar;
 mod contradiction;
+pub mod calculation;
+pub mod conformity;
 pub mod counter;
 pub mod due;
+pub mod due_dates;
+pub mod due_wear;
 pub mod fastener;
 pub mod follow_up;
+#[cfg(test)]
+pub(crate) mod fixture;
 pub mod history;
 pub mod id;
+pub mod interval;
 pub mod limit;
+pub mod line;
 pub mod motorcycle;
 mod noun;
 pub mod part;
+pub mod part_life;
 pub mod projection;
 pub mod quantity;
+pub mod road;
 pub mod rule;
+mod satisfied;
 pub mod service;
 pub mod tire;
 pub mod torque;
 pub mod validate;
 pub mod verdict;
 pub mod vin;
+pub mod visits;
+pub mod wear;
+pub mod wheel;
 pub mod words;
 pub mod workshop;
+mod sums;
+pub mod work_out;
