@@ -56,7 +56,7 @@ pub(super) fn of_follow_up(
     let by_date = after.map(|after| date_sum(left.mark.on, after));
     let sums: Vec<_> = by_distance.into_iter().chain(by_date).collect();
     let mut text = vec![format!(
-        "Left as a follow-up on {}{}, for {} later{first}: {}.",
+        "Left as a follow-up on {}{}, to be done {} later{first}: {}.",
         calendar::words(left.mark.on),
         count.map(|count| at(road, left.mark.on, count, measure)).unwrap_or_default(),
         wanted.join(" or "),
@@ -75,7 +75,11 @@ fn at(road: &Road, on: Date, count: Count, measure: Measure) -> String {
     let about = if count.estimated { "about " } else { "" };
     match road.distance.counter.shown_then(on, count.ticks) {
         Some(shown) if shown != count.ticks => {
-            format!(" at {about}{} on the odometer of that day, {} in all", amount(shown, count, measure), amount(count.ticks, count, measure))
+            format!(
+                " at {about}{} on the odometer of that day, {} in all",
+                amount(shown, count, measure),
+                amount(count.ticks, count, measure)
+            )
         }
         _ => format!(" at {about}{}", amount(count.ticks, count, measure)),
     }
@@ -100,11 +104,11 @@ fn fitted(case: &Case, on: &OnPart) -> String {
     if let Some(first) = on.part.stays.first().filter(|_| on.part.stays.len() > 1) {
         text += &format!(" (first fitted {condition} on {})", calendar::words(first.fitted.on));
     }
-    if let Some(run) = on.run.filter(|run| *run != 0) {
-        text += &format!("; it had run {} by then", measure.amount(run));
-    }
-    if let Some(now) = on.part.distance_now(case.roads) {
-        text += &format!("; it has run {}", measure.amount(now.mm()));
+    let now = on.part.distance_now(case.roads).map(|now| measure.amount(now.mm()));
+    match (on.run.filter(|run| *run != 0), now) {
+        (Some(run), Some(now)) => text += &format!("; it had run {} by then and {now} by the last reading", measure.amount(run)),
+        (None, Some(now)) => text += &format!("; it has run {now}"),
+        _ => {}
     }
     if let Some(made) = on.part.made_on().filter(|_| !case.next.date.is_absent()) {
         let code = on.part.date_code.as_deref().unwrap_or_default();
@@ -122,7 +126,12 @@ fn last(case: &Case) -> Option<String> {
         let measure = Measure::odometer(bike.odometer_unit);
         let place = done.distance.map(|count| at(road, done.mark.on, count, measure)).unwrap_or_default();
         let counts = if done.operation == case.rule.operation { String::new() } else { format!(", which counts as {wanted}") };
-        return Some(format!("Last {} on {}{place}{}{counts}.", past(done.operation), calendar::words(done.mark.on), part_place(case, done)));
+        return Some(format!(
+            "Last {} on {}{place}{}{counts}.",
+            past(done.operation),
+            calendar::words(done.mark.on),
+            part_place(case, done)
+        ));
     }
     if case.part.is_some() {
         return None;
@@ -192,14 +201,10 @@ fn as_written(limbs: &Limbs, bike: &Motorcycle) -> Vec<String> {
         }
     };
     let hours = |hours: &Figure| format!("{} h", figure(hours.value(), 3));
-    [
-        limbs.distance.as_ref().map(converted),
-        limbs.hours.as_ref().map(hours),
-        limbs.months.map(|count| months(i64::from(count))),
-    ]
-    .into_iter()
-    .flatten()
-    .collect()
+    [limbs.distance.as_ref().map(converted), limbs.hours.as_ref().map(hours), limbs.months.map(|count| months(i64::from(count)))]
+        .into_iter()
+        .flatten()
+        .collect()
 }
 /// An interval's limbs as they count on this motorcycle.
 fn as_counted(span: Span, bike: &Motorcycle) -> Vec<String> {
@@ -244,9 +249,10 @@ fn calendar_sum(case: &Case, beside: bool) -> Option<String> {
     let (first, every) = (case.terms.first.months, case.terms.every.months);
     Some(match how {
         How::Grid(steps) => {
-            let start = first.map_or_else(|| every.map(|every| format!("{} × {}", steps + 1, months(every))), |first| {
-                every.map(|every| format!("{} + {steps} × {}", months(first), months(every)))
-            })?;
+            let start = first.map_or_else(
+                || every.map(|every| format!("{} × {}", steps + 1, months(every))),
+                |first| every.map(|every| format!("{} + {steps} × {}", months(first), months(every))),
+            )?;
             format!("{} + {start} = {}", calendar::words(anchor), calendar::words(point))
         }
         // The day it counts from has just been said.
@@ -256,7 +262,11 @@ fn calendar_sum(case: &Case, beside: bool) -> Option<String> {
         How::Kept => {
             let sum = format!("{} + {} = {}", calendar::words(anchor), months(every?), calendar::words(point));
             // A kept anchor keeps its day of the month, which a short month has hidden.
-            if calendar::add_months(anchor, every?) == point { sum } else { format!("{sum} (a short month came between: it keeps its day)") }
+            if calendar::add_months(anchor, every?) == point {
+                sum
+            } else {
+                format!("{sum} (a short month came between: it keeps its day)")
+            }
         }
     })
 }
@@ -286,7 +296,7 @@ fn kept(case: &Case) -> Option<String> {
     }
     let hows = [how(case.next.distance), how(case.next.hours), how(case.next.date)];
     if hows.iter().flatten().any(|how| matches!(how, How::Grid(_))) {
-        Some(format!("What was done fulfils every point up to {share} % of the interval beyond it; this is the next."))
+        Some(format!("Work done up to {share} % of the interval early fulfils its point and all before it: this is the next one open."))
     } else if hows.iter().flatten().any(|how| matches!(how, How::First | How::Every)) {
         Some(format!("What was done came more than {share} % of the interval before this point, too early to fulfil it."))
     } else {
@@ -302,13 +312,17 @@ fn unknown(case: &Case) -> Vec<String> {
     let bike = &case.roads.history.motorcycle;
     let measure = Measure::odometer(bike.odometer_unit);
     let mut text = Vec::new();
-    let records = bike.records_begin.as_ref().map(|records| {
-        format!("{} at {} {}", calendar::words(records.on), figure(records.odometer.value(), 3), bike.odometer_unit)
-    });
+    let records = bike
+        .records_begin
+        .as_ref()
+        .map(|records| format!("{} at {} {}", calendar::words(records.on), figure(records.odometer.value(), 3), bike.odometer_unit));
     let records = records.unwrap_or_default();
     match case.next.distance {
         Limb::Unknown(Missing::BeforeRecords(point)) => {
-            text.push(format!("Since new it would have come due at {}, before the known history starts ({records}).", measure.amount(point)));
+            text.push(format!(
+                "Since new it would have come due at {}, before the known history starts ({records}).",
+                measure.amount(point)
+            ));
         }
         Limb::Unknown(Missing::Count) => text.push("The distance is not known: no odometer reading tells it.".into()),
         _ => {}
@@ -319,7 +333,10 @@ fn unknown(case: &Case) -> Vec<String> {
     }
     match case.next.date {
         Limb::Unknown(Missing::BeforeRecords(point)) => {
-            text.push(format!("Since new it would have come due on {}, before the known history starts ({records}).", calendar::words(point)));
+            text.push(format!(
+                "Since new it would have come due on {}, before the known history starts ({records}).",
+                calendar::words(point)
+            ));
         }
         Limb::Unknown(Missing::Count) => text.push("The day it went into service is not known, so no date follows.".into()),
         _ => {}
@@ -356,12 +373,12 @@ pub(super) fn projected(bike: &Motorcycle, road: &Road, point: &DuePoint) -> Vec
     }
     let several = usize::from(point.distance.is_some()) + usize::from(point.hours.is_some()) + usize::from(point.date.is_some()) > 1;
     let limb = match point.governs() {
-        Some(Governs::Distance) => "The distance comes",
-        Some(Governs::Hours) => "The hours come",
-        _ => "The date comes",
+        Some(Governs::Distance) => "the distance comes",
+        Some(Governs::Hours) => "the hours come",
+        _ => "the date comes",
     };
-    if several && point.governs().is_some() {
-        text.push(format!("{limb} {}.", point.whichever));
+    if let Some(arrival) = text.last_mut().filter(|_| several && point.governs().is_some()) {
+        *arrival = format!("{}: {limb} {}.", arrival.trim_end_matches('.'), point.whichever);
     }
     text
 }
@@ -370,7 +387,7 @@ fn last_reading(road: &Road, limb: OnCounter, name: &str, measure: Measure) -> S
     match (counter.last(), limb.gauge.start) {
         (Some(last), _) => {
             let shown = counter.shown_then(last.on, last.ticks).filter(|shown| *shown != last.ticks);
-            let in_all = if shown.is_some() { format!(", {} in all", measure.amount(last.ticks)) } else { String::new() };
+            let in_all = if shown.is_some() { format!(", {} in all,", measure.amount(last.ticks)) } else { String::new() };
             format!("{name}: {}{in_all} on {}.", measure.amount(shown.unwrap_or(last.ticks)), calendar::words(last.on))
         }
         (None, Some((on, ticks))) => {
@@ -394,7 +411,9 @@ fn arrival(limb: OnCounter, measure: Measure, what: &str) -> String {
     };
     let usual = match projection.basis() {
         Basis::Readings => format!("At its usual {what}"),
-        Basis::Default => format!("At the workshop’s usual {} a year, for want of readings of its own,", measure.about(projection.yearly())),
+        Basis::Default => {
+            format!("At the workshop’s usual {} a year, for want of readings of its own,", measure.about(projection.yearly()))
+        }
     };
     let dates = limb.gauge.expected(limb.due);
     match (dates.p10, dates.p50, dates.p90) {
