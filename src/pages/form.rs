@@ -145,7 +145,7 @@ impl Form {
                 self.key = secret::new("");
                 self.complain("", "This form was saved before, and was changed since. Press the button again to save it as something new.");
             } else {
-                self.complain(&self.field_of(&problem.pointer), problem.detail);
+                self.complain(&self.field_of(&problem.pointer), sentence(&problem.detail));
             }
         }
         Ok(())
@@ -204,6 +204,12 @@ impl Form {
         }
         word
     }
+}
+
+/// A sentence of what an action says about a field: some of them go on from the field's name.
+fn sentence(text: &str) -> String {
+    let end = if text.ends_with(['.', '!', '?']) { "" } else { "." };
+    format!("{}{end}", super::words::capital(text))
 }
 
 /// A day as a date field sends it, `2026-10-02`.

@@ -1,6 +1,29 @@
 //! Local paths and query strings.
 use std::fmt::Write;
 
+use crate::domain::{id::Id, motorcycle::Motorcycle};
+
+/// A motorcycle's page.
+#[must_use]
+pub fn motorcycle(id: Id<Motorcycle>) -> String {
+    format!("/motorcycles/{id}")
+}
+/// The form to write up work on a motorcycle; `?due=` ticks what is done, and may be repeated.
+#[must_use]
+pub fn write_up(id: Id<Motorcycle>) -> String {
+    format!("/motorcycles/{id}/write-up")
+}
+/// The form to note what a motorcycle's odometer shows.
+#[must_use]
+pub fn readings(id: Id<Motorcycle>) -> String {
+    format!("/motorcycles/{id}/readings")
+}
+/// A motorcycle's job sheet.
+#[must_use]
+pub fn job_sheet(id: Id<Motorcycle>) -> String {
+    format!("/motorcycles/{id}/job-sheet")
+}
+
 /// Text as it may stand in a query string (RFC 3986 unreserved characters stay).
 #[must_use]
 pub fn encode(text: &str) -> String {

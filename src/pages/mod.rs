@@ -5,12 +5,17 @@
 //! (who is signed in, posts from other sites), [`form`] (what was typed, what is wrong with it, the one-time key), [`answer`] and [`fault`].
 pub mod answer;
 pub mod assets;
+mod due;
+pub mod due_rows;
 pub mod fault;
 pub mod form;
 pub mod frame;
 pub mod guard;
 pub mod links;
+pub mod paging;
+pub mod ruler;
 mod sign_in;
+pub mod words;
 
 use std::sync::Arc;
 
@@ -21,6 +26,7 @@ use crate::actions::App;
 /// Every page, as a table of contents.
 pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
     Router::new()
+        .route("/", get(due::show))
         .route("/sign-in", get(sign_in::show).post(sign_in::sign_in))
         .route("/sign-out", post(sign_in::sign_out))
         .route("/assets/{file}", get(assets::show))

@@ -132,7 +132,9 @@ mod tests {
 
     #[test]
     fn figures_keep_their_digits() {
-        for (text, said) in [("16214", "16,214"), ("1234.50", "1,234.50"), ("999", "999"), ("-12345", "-12,345"), ("0.50", "0.50"), ("1e+5", "1e+5")] {
+        for (text, said) in
+            [("16214", "16,214"), ("1234.50", "1,234.50"), ("999", "999"), ("-12345", "-12,345"), ("0.50", "0.50"), ("1e+5", "1e+5")]
+        {
             assert_eq!(figure(&Figure::parse(text).unwrap()), said);
         }
     }
@@ -140,6 +142,9 @@ mod tests {
     fn lists_and_ages_read_as_people_say_them() {
         let names = |count: usize| ["A", "B", "C"][..count].iter().map(ToString::to_string).collect::<Vec<_>>();
         assert_eq!((list(&names(1)), list(&names(2)), list(&names(3))), ("A".into(), "A and B".into(), "A, B and C".into()));
-        assert_eq!((age(0), age(1), age(12), age(38)), ("under a month".into(), "1 month".into(), "1 year".into(), "3 years 2 months".into()));
+        assert_eq!(
+            (age(0), age(1), age(12), age(38)),
+            ("under a month".into(), "1 month".into(), "1 year".into(), "3 years 2 months".into())
+        );
     }
 }
