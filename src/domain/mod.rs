@@ -3,21 +3,21 @@
 //! The nouns of the trade as data: [`motorcycle`], [`service`], [`part`], [`fastener`], [`rule`], [`limit`], [`due`].
 //! The computation on them: [`quantity`], [`counter`], and what is worked out from a [`history`].
 mod because;
+pub mod calculation;
 pub mod calendar;
 pub mod component;
-mod contradiction;
-pub mod calculation;
 pub mod conformity;
+mod contradiction;
 pub mod counter;
 pub mod due;
 pub mod due_dates;
 pub mod due_wear;
 pub mod fastener;
+#[cfg(test)]
+pub(crate) mod fixture;
+#[cfg(test)]
+pub(crate) mod fixture;
 pub mod follow_up;
-#[cfg(test)]
-pub(crate) mod fixture;
-#[cfg(test)]
-pub(crate) mod fixture;
 pub mod history;
 pub mod id;
 pub mod interval;
@@ -44,5 +44,5 @@ pub mod wear;
 pub mod wear_forecast;
 pub mod wheel;
 pub mod words;
-pub mod workshop;
 pub mod work_out;
+pub mod workshop;

@@ -120,7 +120,8 @@ fn toward<'a>(
         distance_unit: roads.history.motorcycle.odometer_unit.into(),
     };
     let outcome = forecast(&wear).and_then(|found| {
-        let on_road = |at: Distance| on_the_road(roads, road, part, at).ok_or("The distance of this part is not known, so its wear has no date.");
+        let on_road =
+            |at: Distance| on_the_road(roads, road, part, at).ok_or("The distance of this part is not known, so its wear has no date.");
         let p50 = on_road(found.p50)?;
         let band = |at: Option<Distance>| at.map_or(Ok(p50), on_road);
         Ok((Band { p10: band(found.p10)?, p50, p90: band(found.p90)? }, found))

@@ -4,10 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use sqlx::FromRow;
 use time::Date;
 
-use super::{
-    Tx, on,
-    types::Json,
-};
+use super::{Tx, on, types::Json};
 use crate::{
     domain::{
         counter::{Counter, RawChange, RawReading, to_ticks},
@@ -242,7 +239,8 @@ fn parts(rows: Vec<StayRow>, readings: &EventReadings) -> Vec<PartLife> {
 }
 
 async fn follow_ups(tx: &mut Tx, workshop: Id<Workshop>, bike: Id<Motorcycle>, readings: &EventReadings) -> Result<Vec<LeftOver>> {
-    let sql = "select follow_up.id, follow_up.service_event_id, service_event.on_date, follow_up.text, follow_up.component, follow_up.position,
+    let sql =
+        "select follow_up.id, follow_up.service_event_id, service_event.on_date, follow_up.text, follow_up.component, follow_up.position,
                       follow_up.due_in, follow_up.status, follow_up.settled_on
                from follow_up
                join service_event on service_event.workshop_id = follow_up.workshop_id and service_event.id = follow_up.service_event_id

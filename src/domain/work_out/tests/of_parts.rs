@@ -236,7 +236,10 @@ fn a_wear_forecast_is_an_item_of_its_own() {
     assert_eq!(items.len(), 2);
     let item = items.iter().find(|item| item.governs == Some(Governs::Wear)).unwrap();
     // Of two on one part the earliest counts.
-    assert_eq!((odometer(item), item.rule.clone(), item.operation, item.installed_part_id), (Some(15_000.0), None, Some(Operation::Replace), Some(part)));
+    assert_eq!(
+        (odometer(item), item.rule.clone(), item.operation, item.installed_part_id),
+        (Some(15_000.0), None, Some(Operation::Replace), Some(part))
+    );
     let road = roads.own().unwrap();
     assert_eq!(item.dates.due_from, road.distance.reaches(15_000 * MI));
     assert_eq!(item.dates.nearly_due_from, road.distance.reaches(14_500 * MI));

@@ -19,9 +19,8 @@ fn steps() -> impl Strategy<Value = Vec<Step>> {
     prop::collection::vec(step.prop_map(|(days, miles, read, line)| Step { days, miles: f64::from(miles), read, line }), 0..8)
 }
 fn rules() -> impl Strategy<Value = Vec<IntervalRule>> {
-    let limbs = (prop::option::of(50_u16..9000), 1_u32..40).prop_map(|(distance, months)| {
-        json!({"distance": distance.map(|distance| mi(f64::from(distance))), "months": months})
-    });
+    let limbs = (prop::option::of(50_u16..9000), 1_u32..40)
+        .prop_map(|(distance, months)| json!({"distance": distance.map(|distance| mi(f64::from(distance))), "months": months}));
     let words = (
         prop::sample::select(vec!["last_done", "schedule"]),
         prop::sample::select(vec!["first", "last"]),
@@ -29,10 +28,12 @@ fn rules() -> impl Strategy<Value = Vec<IntervalRule>> {
         prop::sample::select(vec!["motorcycle", "part"]),
         prop::sample::select(vec![("engine_oil", "inspect"), ("brake_pads", "replace"), ("tire", "inspect")]),
     );
-    let rule = (prop::option::of(limbs.clone()), limbs, words).prop_map(|(first, every, (from, whichever, window, scope, (component, operation)))| {
-        rule(json!({"component": component, "operation": operation, "first": first, "every": every, "counts_from": from,
+    let rule = (prop::option::of(limbs.clone()), limbs, words).prop_map(
+        |(first, every, (from, whichever, window, scope, (component, operation)))| {
+            rule(json!({"component": component, "operation": operation, "first": first, "every": every, "counts_from": from,
             "whichever": whichever, "window": window, "scope": scope}))
-    });
+        },
+    );
     prop::collection::vec(rule, 1..4).prop_map(|mut rules| {
         for (number, rule) in rules.iter_mut().enumerate() {
             rule.id = id(900 + number as u128);

@@ -43,8 +43,10 @@ fn a_part_of_its_own() {
     let mut bench = Bench::new();
     bench.fit("drive_belt", Condition::New, "2026-05-03", 15_414.0);
     bench.read("2026-11-21", 16_214.0);
-    let rule = rule(json!({"name": "Belt deflection", "component": "drive_belt", "scope": "part", "operation": "measure", "first": {"distance": mi(800.0)},
-        "every": {"distance": mi(5000.0)}}));
+    let rule = rule(
+        json!({"name": "Belt deflection", "component": "drive_belt", "scope": "part", "operation": "measure", "first": {"distance": mi(800.0)},
+        "every": {"distance": mi(5000.0)}}),
+    );
     insta::assert_snapshot!("a_new_part", read(&bench.due(&rule)));
     bench.event("2026-11-22", 16_220.0, &["drive_belt measure"]);
     insta::assert_snapshot!("a_part_measured", read(&bench.due(&rule)));
@@ -95,7 +97,11 @@ fn by_the_hour_meter_and_by_a_replacement() {
     let mut bench = Bench::new();
     bench.read_hours("2026-01-01", 30.0).read_hours("2026-03-12", 72.5);
     bench.event("2026-01-01", 1000.0, &["air_filter replace"]);
-    insta::assert_snapshot!(read(&bench.due(&rule(json!({"name": "Air filter", "component": "air_filter", "operation": "clean", "every": {"hours": 50, "months": 6}})))));
+    insta::assert_snapshot!(read(
+        &bench.due(&rule(
+            json!({"name": "Air filter", "component": "air_filter", "operation": "clean", "every": {"hours": 50, "months": 6}})
+        ))
+    ));
 }
 #[test]
 fn without_readings_the_workshops_usual_distance() {
