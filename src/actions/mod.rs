@@ -5,10 +5,14 @@
 //! motorcycles, keeps the answer for a repeated request, and commits: all of it or nothing.
 //!
 //! To add an action: a function here in the file of its noun, `pub async fn verb(work: &mut Work, …) -> Result<…>`.
+pub mod component;
 pub mod due;
 pub mod motorcycle;
+pub mod owner;
+pub mod reading;
 pub mod session;
 pub mod token;
+pub mod workshop;
 
 use std::{
     collections::{BTreeSet, HashSet},

@@ -6,6 +6,7 @@
 //! To add a resource: a file here with its handlers and a `routes()`, one line in [`routes`], and its actions one floor down.
 pub mod answer;
 pub mod body;
+mod due;
 pub mod extract;
 mod motorcycles;
 pub mod openapi;
@@ -21,5 +22,5 @@ pub const BASE: &str = "/api/v1";
 
 /// Every route of the API, as a table of contents.
 pub fn routes() -> OpenApiRouter<Arc<App>> {
-    OpenApiRouter::new().merge(motorcycles::routes())
+    OpenApiRouter::new().merge(motorcycles::routes()).merge(due::routes())
 }

@@ -44,7 +44,7 @@ struct ListQuery {
     #[serde(default, with = "time::serde::rfc3339::option")]
     changed_since: Option<OffsetDateTime>,
     /// How many items, 1 to 200.
-    #[param(minimum = 1, maximum = 200, default = 50)]
+    #[param(value_type = Option<i64>, minimum = 1, maximum = 200, default = 50)]
     limit: Option<String>,
     /// `next` of the page before.
     cursor: Option<String>,

@@ -6,9 +6,18 @@
 //! To add a noun: a table in both `migrations/` folders, a file here with `insert`, `find`, `list`, and its actions one floor up.
 pub mod account;
 pub mod audit;
+pub mod component;
+pub mod due_item;
 mod engine;
+pub mod fastener;
+pub mod history;
 pub mod idempotency;
+pub mod instrument;
+pub mod interval_rule;
+pub mod limit_range;
 pub mod motorcycle;
+pub mod owner;
+pub mod reading;
 pub mod token;
 pub mod types;
 pub mod workshop;

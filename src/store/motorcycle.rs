@@ -75,6 +75,19 @@ pub async fn update(tx: &mut Tx, workshop: Id<Workshop>, bike: &Motorcycle, now:
     Ok(())
 }
 
+/// Keeps the odometer reading that counts as the last one.
+pub async fn keep_last_reading(
+    tx: &mut Tx,
+    workshop: Id<Workshop>,
+    id: Id<Motorcycle>,
+    last: Option<&LastReading>,
+    now: OffsetDateTime,
+) -> Result<()> {
+    let sql = "update motorcycle set last_reading = $3, updated_at = $4 where workshop_id = $1 and id = $2";
+    execute!(tx, sqlx::query(sql).bind(workshop).bind(id).bind(last.map(Json)).bind(Instant(now)))?;
+    Ok(())
+}
+
 /// The motorcycle of an id, archived or not.
 pub async fn find(tx: &mut Tx, workshop: Id<Workshop>, id: Id<Motorcycle>) -> Result<Option<Motorcycle>> {
     let sql = "select id, body, last_reading, archived_at, created_at from motorcycle where workshop_id = $1 and id = $2";
