@@ -4,7 +4,9 @@
 //! (413, 415, 400, 422), [`answer::unchanged`] compares `If-Match` (428, 412), an action does it (422, 409), [`answer`] sends it back.
 //!
 //! To add a resource: a file here with its handlers and a `routes()`, one line in [`routes`], and its actions one floor down.
+pub mod accept;
 pub mod answer;
+mod attachments;
 pub mod body;
 mod due;
 pub mod extract;
