@@ -20,6 +20,7 @@ pub mod openapi;
 mod owners;
 mod tokens;
 mod vocabularies;
+mod webhooks;
 mod workshop;
 
 use std::sync::Arc;
@@ -45,4 +46,6 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
         .merge(tokens::routes())
         .merge(vocabularies::routes())
         .merge(workshop::routes())
+        .merge(attachments::routes())
+        .merge(webhooks::routes())
 }
