@@ -73,6 +73,7 @@ create table motorcycle (
     name text not null,
     registration text,
     vin text,
+    words text not null,
     odometer_unit text not null,
     body text not null,
     last_reading text,

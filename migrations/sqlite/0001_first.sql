@@ -73,6 +73,7 @@ create table motorcycle (
     name TEXT not null,
     registration TEXT,
     vin TEXT,
+    words TEXT not null,
     odometer_unit TEXT not null,
     body TEXT not null,
     last_reading TEXT,

@@ -5,11 +5,19 @@
 //! motorcycles, keeps the answer for a repeated request, and commits: all of it or nothing.
 //!
 //! To add an action: a function here in the file of its noun, `pub async fn verb(work: &mut Work, …) -> Result<…>`.
+pub mod component;
 pub mod due;
+pub mod follow_up;
+pub mod history;
+pub mod measure;
 pub mod motorcycle;
+pub mod owner;
+pub mod part;
 pub mod reading;
+pub mod service;
 pub mod session;
 pub mod token;
+pub mod workshop;
 
 use std::{
     collections::{BTreeSet, HashSet},

@@ -219,7 +219,7 @@ pub struct Page<T> {
 #[into_params(parameter_in = Query)]
 pub struct PageQuery {
     /// How many items, 1 to 200.
-    #[param(minimum = 1, maximum = 200, default = 50)]
+    #[param(value_type = Option<i64>, minimum = 1, maximum = 200, default = 50)]
     pub limit: Option<String>,
     /// `next` of the page before.
     pub cursor: Option<String>,

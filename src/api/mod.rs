@@ -8,7 +8,13 @@ pub mod answer;
 pub mod body;
 pub mod extract;
 mod motorcycles;
+mod odometer_readings;
+mod odometers;
 pub mod openapi;
+mod owners;
+mod tokens;
+mod vocabularies;
+mod workshop;
 
 use std::sync::Arc;
 
@@ -21,5 +27,12 @@ pub const BASE: &str = "/api/v1";
 
 /// Every route of the API, as a table of contents.
 pub fn routes() -> OpenApiRouter<Arc<App>> {
-    OpenApiRouter::new().merge(motorcycles::routes())
+    OpenApiRouter::new()
+        .merge(motorcycles::routes())
+        .merge(odometer_readings::routes())
+        .merge(odometers::routes())
+        .merge(owners::routes())
+        .merge(tokens::routes())
+        .merge(vocabularies::routes())
+        .merge(workshop::routes())
 }

@@ -35,7 +35,7 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
 struct ListQuery {
     /// Of this owner.
     owner: Option<Id<Owner>>,
-    /// With these words in name, make, model, registration or VIN.
+    /// With these words in name, make, model, registration, VIN or frame number.
     q: Option<String>,
     /// Only archived ones.
     #[serde(default)]
@@ -44,7 +44,7 @@ struct ListQuery {
     #[serde(default, with = "time::serde::rfc3339::option")]
     changed_since: Option<OffsetDateTime>,
     /// How many items, 1 to 200.
-    #[param(minimum = 1, maximum = 200, default = 50)]
+    #[param(value_type = Option<i64>, minimum = 1, maximum = 200, default = 50)]
     limit: Option<String>,
     /// `next` of the page before.
     cursor: Option<String>,

@@ -4,6 +4,7 @@
 //! The computation on them: [`quantity`], [`counter`], and what is worked out from a [`history`].
 mod because;
 pub mod calendar;
+pub mod component;
 mod contradiction;
 pub mod counter;
 pub mod due;

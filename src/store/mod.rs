@@ -6,6 +6,7 @@
 //! To add a noun: a table in both `migrations/` folders, a file here with `insert`, `find`, `list`, and its actions one floor up.
 pub mod account;
 pub mod audit;
+pub mod component;
 mod engine;
 pub mod fastener;
 pub mod follow_up;
@@ -16,6 +17,7 @@ pub mod limit_range;
 pub mod many;
 pub mod measured_value;
 pub mod motorcycle;
+pub mod owner;
 pub mod part;
 pub mod reading;
 pub mod service_event;
