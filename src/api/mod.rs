@@ -7,11 +7,15 @@
 pub mod answer;
 pub mod body;
 pub mod extract;
+mod follow_ups;
+mod installed_parts;
+mod measured_values;
 mod motorcycles;
 mod odometer_readings;
 mod odometers;
 pub mod openapi;
 mod owners;
+mod service_events;
 mod tokens;
 mod vocabularies;
 mod workshop;
@@ -29,6 +33,10 @@ pub const BASE: &str = "/api/v1";
 pub fn routes() -> OpenApiRouter<Arc<App>> {
     OpenApiRouter::new()
         .merge(motorcycles::routes())
+        .merge(service_events::routes())
+        .merge(installed_parts::routes())
+        .merge(measured_values::routes())
+        .merge(follow_ups::routes())
         .merge(odometer_readings::routes())
         .merge(odometers::routes())
         .merge(owners::routes())

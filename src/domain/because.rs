@@ -75,7 +75,11 @@ fn at(road: &Road, on: Date, count: Count, measure: Measure) -> String {
     let about = if count.estimated { "about " } else { "" };
     match road.distance.counter.shown_then(on, count.ticks) {
         Some(shown) if shown != count.ticks => {
-            format!(" at {about}{} on the odometer of that day, {} in all", amount(shown, count, measure), amount(count.ticks, count, measure))
+            format!(
+                " at {about}{} on the odometer of that day, {} in all",
+                amount(shown, count, measure),
+                amount(count.ticks, count, measure)
+            )
         }
         _ => format!(" at {about}{}", amount(count.ticks, count, measure)),
     }
@@ -122,7 +126,12 @@ fn last(case: &Case) -> Option<String> {
         let measure = Measure::odometer(bike.odometer_unit);
         let place = done.distance.map(|count| at(road, done.mark.on, count, measure)).unwrap_or_default();
         let counts = if done.operation == case.rule.operation { String::new() } else { format!(", which counts as {wanted}") };
-        return Some(format!("Last {} on {}{place}{}{counts}.", past(done.operation), calendar::words(done.mark.on), part_place(case, done)));
+        return Some(format!(
+            "Last {} on {}{place}{}{counts}.",
+            past(done.operation),
+            calendar::words(done.mark.on),
+            part_place(case, done)
+        ));
     }
     if case.part.is_some() {
         return None;
@@ -192,14 +201,10 @@ fn as_written(limbs: &Limbs, bike: &Motorcycle) -> Vec<String> {
         }
     };
     let hours = |hours: &Figure| format!("{} h", figure(hours.value(), 3));
-    [
-        limbs.distance.as_ref().map(converted),
-        limbs.hours.as_ref().map(hours),
-        limbs.months.map(|count| months(i64::from(count))),
-    ]
-    .into_iter()
-    .flatten()
-    .collect()
+    [limbs.distance.as_ref().map(converted), limbs.hours.as_ref().map(hours), limbs.months.map(|count| months(i64::from(count)))]
+        .into_iter()
+        .flatten()
+        .collect()
 }
 /// An interval's limbs as they count on this motorcycle.
 fn as_counted(span: Span, bike: &Motorcycle) -> Vec<String> {
@@ -244,9 +249,10 @@ fn calendar_sum(case: &Case, beside: bool) -> Option<String> {
     let (first, every) = (case.terms.first.months, case.terms.every.months);
     Some(match how {
         How::Grid(steps) => {
-            let start = first.map_or_else(|| every.map(|every| format!("{} × {}", steps + 1, months(every))), |first| {
-                every.map(|every| format!("{} + {steps} × {}", months(first), months(every)))
-            })?;
+            let start = first.map_or_else(
+                || every.map(|every| format!("{} × {}", steps + 1, months(every))),
+                |first| every.map(|every| format!("{} + {steps} × {}", months(first), months(every))),
+            )?;
             format!("{} + {start} = {}", calendar::words(anchor), calendar::words(point))
         }
         // The day it counts from has just been said.
@@ -256,7 +262,11 @@ fn calendar_sum(case: &Case, beside: bool) -> Option<String> {
         How::Kept => {
             let sum = format!("{} + {} = {}", calendar::words(anchor), months(every?), calendar::words(point));
             // A kept anchor keeps its day of the month, which a short month has hidden.
-            if calendar::add_months(anchor, every?) == point { sum } else { format!("{sum} (a short month came between: it keeps its day)") }
+            if calendar::add_months(anchor, every?) == point {
+                sum
+            } else {
+                format!("{sum} (a short month came between: it keeps its day)")
+            }
         }
     })
 }
@@ -302,13 +312,17 @@ fn unknown(case: &Case) -> Vec<String> {
     let bike = &case.roads.history.motorcycle;
     let measure = Measure::odometer(bike.odometer_unit);
     let mut text = Vec::new();
-    let records = bike.records_begin.as_ref().map(|records| {
-        format!("{} at {} {}", calendar::words(records.on), figure(records.odometer.value(), 3), bike.odometer_unit)
-    });
+    let records = bike
+        .records_begin
+        .as_ref()
+        .map(|records| format!("{} at {} {}", calendar::words(records.on), figure(records.odometer.value(), 3), bike.odometer_unit));
     let records = records.unwrap_or_default();
     match case.next.distance {
         Limb::Unknown(Missing::BeforeRecords(point)) => {
-            text.push(format!("Since new it would have come due at {}, before the known history starts ({records}).", measure.amount(point)));
+            text.push(format!(
+                "Since new it would have come due at {}, before the known history starts ({records}).",
+                measure.amount(point)
+            ));
         }
         Limb::Unknown(Missing::Count) => text.push("The distance is not known: no odometer reading tells it.".into()),
         _ => {}
@@ -319,7 +333,10 @@ fn unknown(case: &Case) -> Vec<String> {
     }
     match case.next.date {
         Limb::Unknown(Missing::BeforeRecords(point)) => {
-            text.push(format!("Since new it would have come due on {}, before the known history starts ({records}).", calendar::words(point)));
+            text.push(format!(
+                "Since new it would have come due on {}, before the known history starts ({records}).",
+                calendar::words(point)
+            ));
         }
         Limb::Unknown(Missing::Count) => text.push("The day it went into service is not known, so no date follows.".into()),
         _ => {}
@@ -394,7 +411,9 @@ fn arrival(limb: OnCounter, measure: Measure, what: &str) -> String {
     };
     let usual = match projection.basis() {
         Basis::Readings => format!("At its usual {what}"),
-        Basis::Default => format!("At the workshop’s usual {} a year, for want of readings of its own,", measure.about(projection.yearly())),
+        Basis::Default => {
+            format!("At the workshop’s usual {} a year, for want of readings of its own,", measure.about(projection.yearly()))
+        }
     };
     let dates = limb.gauge.expected(limb.due);
     match (dates.p10, dates.p50, dates.p90) {

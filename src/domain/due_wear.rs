@@ -37,12 +37,17 @@ pub struct WearDue {
 pub fn merge_wear(items: &mut Vec<DueItem>, roads: &Roads, mut forecasts: Vec<WearDue>) {
     let Some(road) = roads.own() else { return };
     let bike = &roads.history.motorcycle;
-    forecasts.sort_by(|one, other| (one.part, one.operation, one.at.p50, one.at.p10).cmp(&(other.part, other.operation, other.at.p50, other.at.p10)));
+    forecasts.sort_by(|one, other| {
+        (one.part, one.operation, one.at.p50, one.at.p10).cmp(&(other.part, other.operation, other.at.p50, other.at.p10))
+    });
     forecasts.dedup_by_key(|wear| (wear.part, wear.operation));
     for wear in forecasts {
         let part = roads.history.parts.iter().find(|part| part.id == wear.part);
         let item = item_of(bike, road, part, &wear);
-        let same = items.iter_mut().filter(|item| is_about(item, &wear)).min_by_key(|item| (item.dates.due_from.is_none(), item.dates.due_from, item.id));
+        let same = items
+            .iter_mut()
+            .filter(|item| is_about(item, &wear))
+            .min_by_key(|item| (item.dates.due_from.is_none(), item.dates.due_from, item.id));
         match same {
             Some(rule) => govern(rule, item),
             None => items.push(item),

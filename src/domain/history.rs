@@ -169,10 +169,11 @@ impl History {
             stays: part.stays.iter().filter(|stay| by_then(&stay.fitted)).map(|stay| stay.until(day)).collect(),
             ..part.clone()
         });
-        let follow_ups = self.follow_ups.iter().filter(|left| by_then(&left.mark)).map(|left| LeftOver {
-            settled_on: left.settled_on.filter(|settled| *settled <= day),
-            ..left.clone()
-        });
+        let follow_ups = self
+            .follow_ups
+            .iter()
+            .filter(|left| by_then(&left.mark))
+            .map(|left| LeftOver { settled_on: left.settled_on.filter(|settled| *settled <= day), ..left.clone() });
         Self {
             motorcycle: self.motorcycle.clone(),
             rides: rides.collect(),

@@ -44,11 +44,7 @@ fn line(rule: &IntervalRule, event: &DoneEvent, at: impl Fn(Option<Position>) ->
 
 fn done_at(road: &Road, mark: Mark, event: Option<Id<ServiceEvent>>, operation: Operation) -> DoneAt {
     let distance = road.distance_at(&mark);
-    let doing = Doing {
-        distance: distance.map(|count| count.ticks),
-        hours: road.hours_at(&mark).map(|count| count.ticks),
-        on: mark.on,
-    };
+    let doing = Doing { distance: distance.map(|count| count.ticks), hours: road.hours_at(&mark).map(|count| count.ticks), on: mark.on };
     DoneAt { motorcycle: road.ride.motorcycle_id, mark, event, operation, distance, doing }
 }
 

@@ -133,8 +133,10 @@ pub(super) fn past(operation: Operation) -> &'static str {
 
 /// A component by its name, `Rear brake pads`; one that the workshop added by its key made readable.
 pub(super) fn component(key: &str, position: Option<Position>) -> String {
-    let name = COMPONENTS.iter().find(|(known, ..)| *known == key).map_or_else(|| key.replace('_', " "), |(_, name, _)| (*name).to_string());
-    let text = position.map_or_else(|| name.clone(), |position| format!("{} {}", position.to_string().replace('_', " "), name.to_lowercase()));
+    let name =
+        COMPONENTS.iter().find(|(known, ..)| *known == key).map_or_else(|| key.replace('_', " "), |(_, name, _)| (*name).to_string());
+    let text =
+        position.map_or_else(|| name.clone(), |position| format!("{} {}", position.to_string().replace('_', " "), name.to_lowercase()));
     let mut letters = text.chars();
     letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }

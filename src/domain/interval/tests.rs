@@ -75,11 +75,7 @@ fn an_event_whose_count_nobody_knows_leaves_the_limb_unknown_until_the_next() {
 
 #[test]
 fn a_point_before_the_known_history_is_unknown_limb_by_limb() {
-    let used = Base {
-        records_distance: Some(18_250 * MI),
-        records_on: Some(date!(2024 - 03 - 01)),
-        ..in_service(date!(2015 - 05 - 01))
-    };
+    let used = Base { records_distance: Some(18_250 * MI), records_on: Some(date!(2024 - 03 - 01)), ..in_service(date!(2015 - 05 - 01)) };
     let terms = last_done(Span::default(), span(20_000, 24));
     let next = next_point(&terms, &used, &[]);
     assert_eq!(miles(next), Some(20_000));
@@ -249,7 +245,10 @@ fn a_grid_without_a_base_counts_from_what_was_done() {
 #[test]
 fn the_factor_multiplies_first_and_every_and_leaves_at_least_a_month() {
     let limbs = |distance: &str, hours: &str, months| Limbs {
-        distance: Some(super::super::quantity::Quantity { value: Figure::parse(distance).unwrap(), unit: super::super::quantity::Unit::Mi }),
+        distance: Some(super::super::quantity::Quantity {
+            value: Figure::parse(distance).unwrap(),
+            unit: super::super::quantity::Unit::Mi,
+        }),
         hours: Some(Figure::parse(hours).unwrap()),
         months: Some(months),
     };

@@ -30,7 +30,10 @@ fn last_done_and_every_give_the_due_point_and_its_dates() {
     assert_eq!(item.due_at.on, Some(date!(2027 - 01 - 10)));
     assert_eq!(item.remaining_distance.as_ref().unwrap().value.text(), "320");
     let last = item.last_done.clone().unwrap();
-    assert_eq!((last.on, last.odometer.unwrap().value.text(), last.service_event_id), (date!(2026 - 01 - 10), "9800".into(), Some(bench.events[0].id)));
+    assert_eq!(
+        (last.on, last.odometer.unwrap().value.text(), last.service_event_id),
+        (date!(2026 - 01 - 10), "9800".into(), Some(bench.events[0].id))
+    );
     // The projection is asked, and the distance comes first.
     let history = bench.history();
     let projection = Projection::new(&history.rides[0].odometer, None, None).unwrap();
@@ -150,9 +153,7 @@ fn a_lead_in_days_that_is_given_holds_for_any_rule() {
 #[test]
 fn whichever_last_takes_the_later_of_each_date() {
     let bench = courier();
-    let last = |months: u32, miles: f64| {
-        bench.due(&rule(json!({"every": {"distance": mi(miles), "months": months}, "whichever": "last"})))
-    };
+    let last = |months: u32, miles: f64| bench.due(&rule(json!({"every": {"distance": mi(miles), "months": months}, "whichever": "last"})));
     let counter = bench.history().rides[0].odometer.clone();
     let by_date = last(10, 2000.0);
     assert_eq!(by_date.dates.due_from, Some(date!(2026 - 11 - 10)));
@@ -298,13 +299,16 @@ fn replace_satisfies_what_a_new_part_makes_needless_and_satisfied_by_adds() {
     bench.event("2026-02-01", 2000.0, &["drive_chain clean"]);
     let plain = rule(json!({"component": "drive_chain", "operation": "inspect", "every": {"distance": mi(500.0)}}));
     assert_eq!(odometer(&bench.due(&plain)), Some(1500.0));
-    let wide = rule(json!({"component": "drive_chain", "operation": "inspect", "satisfied_by": ["clean"], "every": {"distance": mi(500.0)}}));
+    let wide =
+        rule(json!({"component": "drive_chain", "operation": "inspect", "satisfied_by": ["clean"], "every": {"distance": mi(500.0)}}));
     assert_eq!(odometer(&bench.due(&wide)), Some(2500.0));
 }
 
 #[test]
 fn a_new_or_rebuilt_part_counts_as_replaced_a_used_one_as_fitted() {
-    let of = |operation: &str| rule(json!({"component": "brake_pads", "position": "rear", "operation": operation, "every": {"distance": mi(9000.0)}}));
+    let of = |operation: &str| {
+        rule(json!({"component": "brake_pads", "position": "rear", "operation": operation, "every": {"distance": mi(9000.0)}}))
+    };
     for (condition, replaced) in [(Condition::New, 10_000.0), (Condition::Rebuilt, 10_000.0), (Condition::Used, 9000.0)] {
         let mut bench = Bench::new();
         let part = bench.fit("brake_pads rear", condition, "2026-01-01", 1000.0);
