@@ -6,6 +6,7 @@
 //! To add a resource: a file here with its handlers and a `routes()`, one line in [`routes`], and its actions one floor down.
 pub mod answer;
 pub mod body;
+mod due;
 pub mod extract;
 mod motorcycles;
 mod odometer_readings;
@@ -29,6 +30,7 @@ pub const BASE: &str = "/api/v1";
 pub fn routes() -> OpenApiRouter<Arc<App>> {
     OpenApiRouter::new()
         .merge(motorcycles::routes())
+        .merge(due::routes())
         .merge(odometer_readings::routes())
         .merge(odometers::routes())
         .merge(owners::routes())

@@ -13,6 +13,8 @@ use super::{
     words::{Governs, Operation, Position, Status},
 };
 
+pub use super::work_out::work_out;
+
 /// The id of a due item. It is derived from motorcycle, rule and part (or follow-up), so it stays the same however often it is worked out.
 pub type DueItemId = Id<DueItem>;
 

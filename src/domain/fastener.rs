@@ -3,6 +3,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use super::{
+    motorcycle::Motorcycle,
     noun::noun,
     quantity::{Figure, Quantity, Unit},
     rule::AppliesToBike,
@@ -63,4 +64,58 @@ noun! {
         #[serde(default)]
         pub source: String,
     } and also {}
+}
+
+/// The fastener of a key that a motorcycle has: the most specific of those that are for it. At one rank the older one stands.
+#[must_use]
+pub fn most_specific<'f>(fasteners: &'f [Fastener], bike: &Motorcycle) -> Option<&'f Fastener> {
+    let meant = fasteners.iter().filter(|fastener| fastener.applies_to.matches(bike));
+    meant.min_by_key(|fastener| (std::cmp::Reverse(fastener.applies_to.rank()), fastener.id))
+}
+
+#[cfg(test)]
+mod tests {
+    use serde_json::{Value, json};
+    use time::OffsetDateTime;
+    use uuid::Uuid;
+
+    use super::*;
+    use crate::domain::id::Id;
+
+    fn bike() -> Motorcycle {
+        let new = json!({"name": "Courier 3", "make": "Halden", "model": "650 Twin", "year": 2021, "final_drive": "chain", "odometer_unit": "mi"});
+        Motorcycle::from_new(
+            Id::new(Uuid::from_u128(7)),
+            serde_json::from_value(new).unwrap(),
+            false,
+            None,
+            vec![],
+            OffsetDateTime::UNIX_EPOCH,
+        )
+    }
+    fn fastener(id: u128, applies_to: &Value) -> Fastener {
+        let new = json!({"key": "rear_axle_nut", "name": "Rear axle nut", "component": "axle", "applies_to": applies_to});
+        Fastener::from_new(Id::new(Uuid::from_u128(id)), serde_json::from_value(new).unwrap(), OffsetDateTime::UNIX_EPOCH)
+    }
+
+    #[test]
+    fn the_most_specific_fastener_is_meant() {
+        let other_bike = json!({"motorcycle_id": Uuid::from_u128(8)});
+        let by_rank = [
+            json!({}),
+            json!({"make": "halden"}),
+            json!({"model": "650 Twin"}),
+            json!({"model": "650 Twin", "years": {"from": 2020, "to": null}}),
+            json!({"motorcycle_id": Uuid::from_u128(7)}),
+        ];
+        for best in 0..by_rank.len() {
+            let mut fasteners: Vec<_> = (1..).zip(&by_rank[..=best]).map(|(id, applies_to)| fastener(id, applies_to)).collect();
+            fasteners.push(fastener(90, &other_bike));
+            fasteners.push(fastener(91, &json!({"model": "650 Twin", "years": {"from": 2022, "to": null}})));
+            fasteners.reverse();
+            let id = most_specific(&fasteners, &bike()).map(|fastener| fastener.id.uuid().as_u128());
+            assert_eq!(id, Some(best as u128 + 1));
+        }
+        assert_eq!(most_specific(&[fastener(1, &other_bike)], &bike()), None);
+    }
 }

@@ -153,3 +153,39 @@ pub struct History {
     /// The workshop's default yearly distance, for a motorcycle with too few readings.
     pub default_yearly: Distance,
 }
+
+impl History {
+    /// The history as it stood on a day: whatever happened later is left out, however early it was entered.
+    #[must_use]
+    pub fn until(&self, day: Date) -> Self {
+        let by_then = |mark: &Mark| mark.on <= day;
+        let rides = self.rides.iter().map(|ride| Ride {
+            motorcycle_id: ride.motorcycle_id,
+            odometer: ride.odometer.until(day),
+            hours: ride.hours.until(day),
+            events: ride.events.iter().filter(|event| by_then(&event.mark)).cloned().collect(),
+        });
+        let parts = self.parts.iter().map(|part| PartLife {
+            stays: part.stays.iter().filter(|stay| by_then(&stay.fitted)).map(|stay| stay.until(day)).collect(),
+            ..part.clone()
+        });
+        let follow_ups = self
+            .follow_ups
+            .iter()
+            .filter(|left| by_then(&left.mark))
+            .map(|left| LeftOver { settled_on: left.settled_on.filter(|settled| *settled <= day), ..left.clone() });
+        Self {
+            motorcycle: self.motorcycle.clone(),
+            rides: rides.collect(),
+            parts: parts.filter(|part| !part.stays.is_empty()).collect(),
+            follow_ups: follow_ups.collect(),
+            values: self.values.iter().filter(|value| by_then(&value.mark)).cloned().collect(),
+            default_yearly: self.default_yearly,
+        }
+    }
+}
+impl Stay {
+    fn until(&self, day: Date) -> Self {
+        Self { removed: self.removed.filter(|removed| removed.on <= day), ..self.clone() }
+    }
+}

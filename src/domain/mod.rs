@@ -2,27 +2,47 @@
 //!
 //! The nouns of the trade as data: [`motorcycle`], [`service`], [`part`], [`fastener`], [`rule`], [`limit`], [`due`].
 //! The computation on them: [`quantity`], [`counter`], and what is worked out from a [`history`].
+mod because;
+pub mod calculation;
 pub mod calendar;
 pub mod component;
+pub mod conformity;
 mod contradiction;
 pub mod counter;
 pub mod due;
+pub mod due_dates;
+pub mod due_wear;
 pub mod fastener;
+#[cfg(test)]
+pub(crate) mod fixture;
+#[cfg(test)]
+pub(crate) mod fixture;
 pub mod follow_up;
 pub mod history;
 pub mod id;
+pub mod interval;
 pub mod limit;
+pub mod line;
 pub mod motorcycle;
 mod noun;
 pub mod part;
+pub mod part_life;
 pub mod projection;
 pub mod quantity;
+pub mod road;
 pub mod rule;
+mod satisfied;
 pub mod service;
+mod sums;
 pub mod tire;
 pub mod torque;
 pub mod validate;
 pub mod verdict;
 pub mod vin;
+pub mod visits;
+pub mod wear;
+pub mod wear_forecast;
+pub mod wheel;
 pub mod words;
+pub mod work_out;
 pub mod workshop;

@@ -7,9 +7,14 @@
 pub mod account;
 pub mod audit;
 pub mod component;
+pub mod due_item;
 mod engine;
+pub mod fastener;
+pub mod history;
 pub mod idempotency;
 pub mod instrument;
+pub mod interval_rule;
+pub mod limit_range;
 pub mod motorcycle;
 pub mod owner;
 pub mod reading;
