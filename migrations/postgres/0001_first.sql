@@ -127,6 +127,7 @@ create table amendment (
     workshop_id uuid not null,
     id uuid not null,
     service_event_id uuid not null,
+    on_date date not null,
     written_by text not null,
     text text not null,
     created_at bigint not null,

@@ -127,6 +127,7 @@ create table amendment (
     workshop_id BLOB not null,
     id BLOB not null,
     service_event_id BLOB not null,
+    on_date TEXT not null,
     written_by TEXT not null,
     text TEXT not null,
     created_at INTEGER not null,

@@ -8,6 +8,9 @@ pub mod answer;
 pub mod body;
 mod due;
 pub mod extract;
+mod fasteners;
+mod interval_rules;
+mod limits;
 mod motorcycles;
 mod odometer_readings;
 mod odometers;
@@ -30,11 +33,14 @@ pub const BASE: &str = "/api/v1";
 pub fn routes() -> OpenApiRouter<Arc<App>> {
     OpenApiRouter::new()
         .merge(motorcycles::routes())
-        .merge(due::routes())
         .merge(odometer_readings::routes())
         .merge(odometers::routes())
+        .merge(interval_rules::routes())
+        .merge(limits::routes())
+        .merge(fasteners::routes())
+        .merge(due::routes())
         .merge(owners::routes())
-        .merge(tokens::routes())
         .merge(vocabularies::routes())
         .merge(workshop::routes())
+        .merge(tokens::routes())
 }

@@ -13,6 +13,7 @@ use super::answer::ProblemDocument;
 const TAGS: &[(&str, &str)] = &[
     ("motorcycles", "Motorcycles and what is on them"),
     ("readings", "Odometer and hour readings, and the instruments behind them"),
+    ("rules", "Interval rules, limits and fasteners"),
     ("owners", "Whose motorcycles they are"),
     ("vocabularies", "Components, quantities and units"),
     ("workshop", "The workshop's settings"),

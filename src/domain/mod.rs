@@ -15,8 +15,6 @@ pub mod due_wear;
 pub mod fastener;
 #[cfg(test)]
 pub(crate) mod fixture;
-#[cfg(test)]
-pub(crate) mod fixture;
 pub mod follow_up;
 pub mod history;
 pub mod id;
@@ -34,6 +32,7 @@ pub mod rule;
 mod satisfied;
 pub mod service;
 mod sums;
+pub mod stays;
 pub mod tire;
 pub mod torque;
 pub mod validate;
