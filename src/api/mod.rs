@@ -43,4 +43,12 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
         .merge(tokens::routes())
         .merge(vocabularies::routes())
         .merge(workshop::routes())
+        .merge(interval_rules::routes())
+        .merge(limits::routes())
+        .merge(fasteners::routes())
+        .merge(due::routes())
+        .merge(owners::routes())
+        .merge(vocabularies::routes())
+        .merge(workshop::routes())
+        .merge(tokens::routes())
 }

@@ -21,6 +21,7 @@ const TAGS: &[(&str, &str)] = &[
     ("history", "Everything that happened, in one list"),
     ("rules", "Interval rules, limits and fasteners"),
     ("bench", "Job sheets, visits, forecasts and calculations"),
+    ("rules", "Interval rules, limits and fasteners"),
     ("owners", "Whose motorcycles they are"),
     ("vocabularies", "Components, quantities and units"),
     ("records", "Attachments, history packets, search and costs"),
