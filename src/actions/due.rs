@@ -15,9 +15,10 @@ use crate::{
     domain::{
         due::{DueItem, DueItemId, DueItemOn},
         id::Id,
+        limit::Limit,
         motorcycle::Motorcycle,
         rule::IntervalRule,
-        work_out::work_out,
+        wear_forecast::work_out_all,
         workshop::Workshop,
     },
     error::{Error, Result},
@@ -33,8 +34,8 @@ pub async fn of_motorcycle(work: &mut Work, bike: &Motorcycle, as_of: Option<Dat
     let day = as_of.unwrap_or(work.today);
     let items = if day < work.today || bike.archived {
         let history = store::history::load(&mut work.tx, &work.workshop, bike).await?.until(day);
-        let rules = store::interval_rule::all(&mut work.tx, work.caller.workshop).await?;
-        work_out(&history, &rules)
+        let standards = Standards::perhaps_for(&mut work.tx, work.caller.workshop, bike.id).await?;
+        work_out_all(&history, &standards.rules, &standards.limits)
     } else {
         due_item::of_motorcycle(&mut work.tx, work.caller.workshop, bike.id).await?
     };
@@ -81,25 +82,40 @@ pub async fn rebuild(work: &mut Work, touched: BTreeSet<Id<Motorcycle>>) -> Resu
         return Ok(touched);
     }
     let workshop = work.caller.workshop;
-    let rules = store::interval_rule::all(&mut work.tx, workshop).await?;
     let mut all = touched.clone();
     for bike in touched {
         all.extend(store::history::sharing_parts(&mut work.tx, workshop, bike).await?);
     }
     for &id in &all {
         if let Some(bike) = store::motorcycle::find(&mut work.tx, workshop, id).await? {
-            let items = worked_out(&mut work.tx, &work.workshop, &bike, &rules).await?;
+            let items = worked_out(&mut work.tx, &work.workshop, &bike).await?;
             due_item::replace(&mut work.tx, workshop, &bike, &items).await?;
         }
     }
     Ok(all)
 }
 
-async fn worked_out(tx: &mut store::Tx, workshop: &Workshop, bike: &Motorcycle, rules: &[IntervalRule]) -> Result<Vec<DueItem>> {
+/// What history is held against: the workshop's rules and limits.
+struct Standards {
+    rules: Vec<IntervalRule>,
+    limits: Vec<Limit>,
+}
+impl Standards {
+    /// Those that may be meant for a motorcycle: not the ones written for another.
+    async fn perhaps_for(tx: &mut store::Tx, workshop: Id<Workshop>, bike: Id<Motorcycle>) -> Result<Self> {
+        Ok(Self {
+            rules: store::interval_rule::perhaps_for(tx, workshop, bike).await?,
+            limits: store::limit_range::perhaps_for(tx, workshop, bike).await?,
+        })
+    }
+}
+
+async fn worked_out(tx: &mut store::Tx, workshop: &Workshop, bike: &Motorcycle) -> Result<Vec<DueItem>> {
     if bike.archived {
         return Ok(Vec::new());
     }
-    Ok(work_out(&store::history::load(tx, workshop, bike).await?, rules))
+    let standards = Standards::perhaps_for(tx, workshop.id, bike.id).await?;
+    Ok(work_out_all(&store::history::load(tx, workshop, bike).await?, &standards.rules, &standards.limits))
 }
 
 /// A difference between what is stored and what follows from history.
@@ -134,7 +150,6 @@ pub async fn check(store: &Store) -> Result<Checked> {
     for workshop in workshops {
         checked.workshops += 1;
         let mut tx = store.read().await?;
-        let rules = store::interval_rule::all(&mut tx, workshop.id).await?;
         let bikes = store::motorcycle::all_in_use(&mut tx, workshop.id).await?;
         drop(tx);
         for bike in bikes {
@@ -142,7 +157,7 @@ pub async fn check(store: &Store) -> Result<Checked> {
             let stored = due_item::of_motorcycle(&mut tx, workshop.id, bike.id).await?;
             checked.motorcycles += 1;
             checked.due_items += stored.len();
-            match worked_out(&mut tx, &workshop, &bike, &rules).await {
+            match worked_out(&mut tx, &workshop, &bike).await {
                 Ok(right) => compare(&bike, stored, right, &mut checked.differences),
                 Err(error) => checked.differences.push(Difference { motorcycle: bike.name.clone(), what: error.to_string() }),
             }

@@ -5,14 +5,18 @@
 //!
 //! To add a resource: a file here with its handlers and a `routes()`, one line in [`routes`], and its actions one floor down.
 pub mod answer;
+mod audit;
 pub mod body;
+mod calculations;
 mod due;
 pub mod extract;
 mod fasteners;
+mod forecast;
 mod interval_rules;
 mod limits;
 mod motorcycles;
 pub mod openapi;
+mod visits;
 
 use std::sync::Arc;
 
@@ -31,4 +35,8 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
         .merge(limits::routes())
         .merge(fasteners::routes())
         .merge(due::routes())
+        .merge(visits::routes())
+        .merge(forecast::routes())
+        .merge(calculations::routes())
+        .merge(audit::routes())
 }

@@ -64,6 +64,8 @@ fn add_what_all_have(path: &str, method: &HttpMethod, operation: &mut Operation)
         errors.extend([(400, "The body cannot be read"), (413, "The body is too large"), (415, "The body has the wrong content type")]);
     }
     match method {
+        // Nothing is stored, so nothing is done twice.
+        HttpMethod::Post if path.contains("/calculations/") => {}
         HttpMethod::Post => {
             errors.push((409, "It collides with something that is there"));
             header(

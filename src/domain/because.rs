@@ -56,7 +56,7 @@ pub(super) fn of_follow_up(
     let by_date = after.map(|after| date_sum(left.mark.on, after));
     let sums: Vec<_> = by_distance.into_iter().chain(by_date).collect();
     let mut text = vec![format!(
-        "Left as a follow-up on {}{}, for {} later{first}: {}.",
+        "Left as a follow-up on {}{}, to be done {} later{first}: {}.",
         calendar::words(left.mark.on),
         count.map(|count| at(road, left.mark.on, count, measure)).unwrap_or_default(),
         wanted.join(" or "),
@@ -104,11 +104,11 @@ fn fitted(case: &Case, on: &OnPart) -> String {
     if let Some(first) = on.part.stays.first().filter(|_| on.part.stays.len() > 1) {
         text += &format!(" (first fitted {condition} on {})", calendar::words(first.fitted.on));
     }
-    if let Some(run) = on.run.filter(|run| *run != 0) {
-        text += &format!("; it had run {} by then", measure.amount(run));
-    }
-    if let Some(now) = on.part.distance_now(case.roads) {
-        text += &format!("; it has run {}", measure.amount(now.mm()));
+    let now = on.part.distance_now(case.roads).map(|now| measure.amount(now.mm()));
+    match (on.run.filter(|run| *run != 0), now) {
+        (Some(run), Some(now)) => text += &format!("; it had run {} by then and {now} by the last reading", measure.amount(run)),
+        (None, Some(now)) => text += &format!("; it has run {now}"),
+        _ => {}
     }
     if let Some(made) = on.part.made_on().filter(|_| !case.next.date.is_absent()) {
         let code = on.part.date_code.as_deref().unwrap_or_default();
@@ -296,7 +296,7 @@ fn kept(case: &Case) -> Option<String> {
     }
     let hows = [how(case.next.distance), how(case.next.hours), how(case.next.date)];
     if hows.iter().flatten().any(|how| matches!(how, How::Grid(_))) {
-        Some(format!("What was done fulfils every point up to {share} % of the interval beyond it; this is the next."))
+        Some(format!("Work done up to {share} % of the interval early fulfils its point and all before it: this is the next one open."))
     } else if hows.iter().flatten().any(|how| matches!(how, How::First | How::Every)) {
         Some(format!("What was done came more than {share} % of the interval before this point, too early to fulfil it."))
     } else {
@@ -373,12 +373,12 @@ pub(super) fn projected(bike: &Motorcycle, road: &Road, point: &DuePoint) -> Vec
     }
     let several = usize::from(point.distance.is_some()) + usize::from(point.hours.is_some()) + usize::from(point.date.is_some()) > 1;
     let limb = match point.governs() {
-        Some(Governs::Distance) => "The distance comes",
-        Some(Governs::Hours) => "The hours come",
-        _ => "The date comes",
+        Some(Governs::Distance) => "the distance comes",
+        Some(Governs::Hours) => "the hours come",
+        _ => "the date comes",
     };
-    if several && point.governs().is_some() {
-        text.push(format!("{limb} {}.", point.whichever));
+    if let Some(arrival) = text.last_mut().filter(|_| several && point.governs().is_some()) {
+        *arrival = format!("{}: {limb} {}.", arrival.trim_end_matches('.'), point.whichever);
     }
     text
 }
@@ -387,7 +387,7 @@ fn last_reading(road: &Road, limb: OnCounter, name: &str, measure: Measure) -> S
     match (counter.last(), limb.gauge.start) {
         (Some(last), _) => {
             let shown = counter.shown_then(last.on, last.ticks).filter(|shown| *shown != last.ticks);
-            let in_all = if shown.is_some() { format!(", {} in all", measure.amount(last.ticks)) } else { String::new() };
+            let in_all = if shown.is_some() { format!(", {} in all,", measure.amount(last.ticks)) } else { String::new() };
             format!("{name}: {}{in_all} on {}.", measure.amount(shown.unwrap_or(last.ticks)), calendar::words(last.on))
         }
         (None, Some((on, ticks))) => {
