@@ -10,7 +10,13 @@ use utoipa::openapi::{
 
 use super::answer::ProblemDocument;
 
-const TAGS: &[(&str, &str)] = &[("motorcycles", "Motorcycles and what is on them"), ("rules", "Interval rules, limits and fasteners")];
+const TAGS: &[(&str, &str)] = &[
+    ("motorcycles", "Motorcycles and what is on them"),
+    ("due", "What is due, why, and when it will be"),
+    ("rules", "Interval rules, limits and fasteners"),
+    ("calculations", "Calculations, which store nothing"),
+    ("audit", "Who did what"),
+];
 
 /// Completes the document that the router collected.
 #[must_use]
