@@ -17,6 +17,8 @@ pub struct Command {
 /// What the program can do.
 #[derive(Debug, Subcommand)]
 pub enum Do {
+    /// Serve an invented workshop from a fresh database; prints its address, how to sign in and an API token
+    Demo(cli::demo::Demo),
     /// Make a workshop and its manager; the last line printed is an API token with every scope
     Setup(cli::setup::Setup),
     /// Serve the pages and the API

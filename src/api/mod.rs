@@ -15,8 +15,14 @@ mod forecast;
 mod interval_rules;
 mod limits;
 mod motorcycles;
+mod odometer_readings;
+mod odometers;
 pub mod openapi;
+mod owners;
+mod tokens;
 mod visits;
+mod vocabularies;
+mod workshop;
 
 use std::sync::Arc;
 
@@ -31,10 +37,16 @@ pub const BASE: &str = "/api/v1";
 pub fn routes() -> OpenApiRouter<Arc<App>> {
     OpenApiRouter::new()
         .merge(motorcycles::routes())
+        .merge(due::routes())
+        .merge(odometer_readings::routes())
+        .merge(odometers::routes())
+        .merge(owners::routes())
+        .merge(tokens::routes())
+        .merge(vocabularies::routes())
+        .merge(workshop::routes())
         .merge(interval_rules::routes())
         .merge(limits::routes())
         .merge(fasteners::routes())
-        .merge(due::routes())
         .merge(visits::routes())
         .merge(forecast::routes())
         .merge(calculations::routes())

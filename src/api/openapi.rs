@@ -12,10 +12,15 @@ use super::answer::ProblemDocument;
 
 const TAGS: &[(&str, &str)] = &[
     ("motorcycles", "Motorcycles and what is on them"),
-    ("due", "What is due, why, and when it will be"),
-    ("rules", "Interval rules, limits and fasteners"),
-    ("calculations", "Calculations, which store nothing"),
     ("audit", "Who did what"),
+    ("calculations", "Calculations, which store nothing"),
+    ("due", "What is due, why, and when it will be"),
+    ("owners", "Whose motorcycles they are"),
+    ("readings", "Odometer and hour readings, and the instruments behind them"),
+    ("rules", "Interval rules, limits and fasteners"),
+    ("tokens", "API tokens"),
+    ("vocabularies", "Components, quantities and units"),
+    ("workshop", "The workshop's settings"),
 ];
 
 /// Completes the document that the router collected.

@@ -1,4 +1,5 @@
 //! The command line: one file for each command. Exit codes: 0 done, 1 the answer is no, 2 wrong use, 3 the environment failed.
+pub mod demo;
 pub mod serve;
 pub mod setup;
 
@@ -12,6 +13,7 @@ use crate::{
 /// Does what the command line says.
 pub async fn run(command: Command) -> ExitCode {
     let done = match command.command {
+        Do::Demo(demo) => demo.run().await,
         Do::Setup(setup) => setup.run().await,
         Do::Serve(serve) => serve.run().await,
         Do::Openapi => {

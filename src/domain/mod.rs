@@ -34,6 +34,7 @@ pub mod road;
 pub mod rule;
 mod satisfied;
 pub mod service;
+pub mod stays;
 mod sums;
 pub mod tire;
 pub mod torque;

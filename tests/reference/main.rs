@@ -9,6 +9,7 @@ mod months;
 mod odometer;
 mod regression;
 mod runout;
+mod schedules;
 mod student_t;
 mod table;
 mod tire;
