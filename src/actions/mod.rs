@@ -8,6 +8,7 @@
 pub mod component;
 pub mod due;
 pub mod fastener;
+pub mod forecast;
 pub mod limit;
 pub mod motorcycle;
 pub mod owner;
@@ -15,6 +16,7 @@ pub mod reading;
 pub mod rule;
 pub mod session;
 pub mod token;
+pub mod visits;
 pub mod workshop;
 
 use std::{

@@ -6,6 +6,7 @@
 mod because;
 pub mod calculation;
 pub mod calendar;
+pub mod caution;
 pub mod component;
 pub mod conformity;
 mod contradiction;
@@ -17,9 +18,11 @@ pub mod fastener;
 #[cfg(test)]
 pub(crate) mod fixture;
 pub mod follow_up;
+pub mod forecast;
 pub mod history;
 pub mod id;
 pub mod interval;
+pub mod job_sheet;
 pub mod limit;
 pub mod line;
 pub mod motorcycle;
@@ -36,6 +39,7 @@ pub mod stays;
 mod sums;
 pub mod tire;
 pub mod torque;
+pub mod usual;
 pub mod validate;
 pub mod verdict;
 pub mod vin;
