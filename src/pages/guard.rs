@@ -20,6 +20,7 @@ use super::{
 use crate::{
     access::Caller,
     actions::{App, KEY_RUNNING, Work, session},
+    domain::id::Id,
     error::{Error, Result},
 };
 
@@ -80,6 +81,17 @@ impl FromRequestParts<Arc<App>> for Manager {
             Err(Error::Unauthenticated(_)) => Err(sign_in()),
             Err(error) => Err(error.into()),
         }
+    }
+}
+
+/// The id in the path; see [`crate::api::extract::PathId`].
+#[derive(Clone, Copy, Debug)]
+pub struct PathId<T>(pub Id<T>);
+impl<T> FromRequestParts<Arc<App>> for PathId<T> {
+    type Rejection = Fault;
+    async fn from_request_parts(parts: &mut Parts, app: &Arc<App>) -> Result<Self, Fault> {
+        let found = crate::api::extract::PathId::from_request_parts(parts, app).await;
+        found.map(|id| Self(id.0)).map_err(|_| Error::NotFound("page").into())
     }
 }
 

@@ -12,6 +12,8 @@ pub mod form;
 pub mod frame;
 pub mod guard;
 pub mod links;
+mod motorcycle_form;
+mod motorcycles;
 pub mod paging;
 pub mod ruler;
 mod sign_in;
@@ -27,6 +29,10 @@ use crate::actions::App;
 pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
     Router::new()
         .route("/", get(due::show))
+        .route("/motorcycles", get(motorcycles::show))
+        .route("/motorcycles/new", get(motorcycle_form::new).post(motorcycle_form::add))
+        .route("/motorcycles/{id}/edit", get(motorcycle_form::edit).post(motorcycle_form::change))
+        .route("/motorcycles/{id}/archive", post(motorcycle_form::archive))
         .route("/sign-in", get(sign_in::show).post(sign_in::sign_in))
         .route("/sign-out", post(sign_in::sign_out))
         .route("/assets/{file}", get(assets::show))
