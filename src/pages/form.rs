@@ -177,7 +177,10 @@ impl Form {
         let before = self.value("seen").to_owned();
         self.set_seen(thing)?;
         if self.value("seen") != before {
-            self.complain("", "It was changed by somebody else since you opened this form. Press the button again to save it as it stands here.");
+            self.complain(
+                "",
+                "It was changed by somebody else since you opened this form. Press the button again to save it as it stands here.",
+            );
         }
         Ok(())
     }

@@ -88,7 +88,12 @@ fn row(bike: &Motorcycle, purpose: Option<&str>) -> Row {
         |last| format!("{} {} on {}", words::figure(&last.reading), last.unit, calendar::words(last.on)),
     );
     let about = [about(bike), bike.registration.clone().unwrap_or_default()];
-    Row { href, name: bike.name.clone(), about: about.into_iter().filter(|text| !text.is_empty()).collect::<Vec<_>>().join(" · "), odometer }
+    Row {
+        href,
+        name: bike.name.clone(),
+        about: about.into_iter().filter(|text| !text.is_empty()).collect::<Vec<_>>().join(" · "),
+        odometer,
+    }
 }
 
 /// What a motorcycle is: `Halden 650 Twin, 2021`.
