@@ -132,6 +132,13 @@ impl Form {
     /// # Errors
     /// Every error that the person at the form cannot mend.
     pub fn refused(&mut self, error: Error) -> Result<()> {
+        self.refused_below("", error)
+    }
+    /// The same for fields that have a name in front, such as `change.on`, because another form of the page has theirs.
+    ///
+    /// # Errors
+    /// Every error that the person at the form cannot mend.
+    pub fn refused_below(&mut self, name: &str, error: Error) -> Result<()> {
         let problems = match &error {
             Error::Invalid(problems) => problems.clone(),
             Error::Contradicts { problem, .. } => vec![problem.clone()],
@@ -146,7 +153,7 @@ impl Form {
                 self.key = secret::new("");
                 self.complain("", "This form was saved before, and was changed since. Press the button again to save it as something new.");
             } else {
-                self.complain(&self.field_of(&problem.pointer), sentence(&problem.detail));
+                self.complain(&self.field_of(&format!("{name}{}", problem.pointer)), sentence(&problem.detail));
             }
         }
         Ok(())

@@ -15,6 +15,7 @@ pub mod links;
 mod motorcycle_form;
 mod motorcycles;
 pub mod paging;
+mod readings;
 pub mod ruler;
 mod sign_in;
 pub mod words;
@@ -33,6 +34,9 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/motorcycles/new", get(motorcycle_form::new).post(motorcycle_form::add))
         .route("/motorcycles/{id}/edit", get(motorcycle_form::edit).post(motorcycle_form::change))
         .route("/motorcycles/{id}/archive", post(motorcycle_form::archive))
+        .route("/motorcycles/{id}/readings", get(readings::show).post(readings::note))
+        .route("/motorcycles/{id}/readings/change", post(readings::change))
+        .route("/motorcycles/{id}/readings/{below}/strike-out", post(readings::strike_out))
         .route("/sign-in", get(sign_in::show).post(sign_in::sign_in))
         .route("/sign-out", post(sign_in::sign_out))
         .route("/assets/{file}", get(assets::show))
