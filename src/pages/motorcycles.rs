@@ -51,7 +51,7 @@ pub(super) async fn show(State(app): State<Arc<App>>, manager: Manager, Asked(as
         _ => (None, "Motorcycles"),
     };
     let archived = purpose.is_none() && asked.is("archived", "yes");
-    let wanted = Wanted { words: asked.optional("q"), archived, ..Wanted::default() };
+    let wanted = Wanted { owner: asked.value("owner").parse().ok(), words: asked.optional("q"), archived, ..Wanted::default() };
     let stretch: Stretch<(String, Id<Motorcycle>)> = paging::stretch(&asked, SIZE)?;
     let is_top = stretch.after.is_none();
     let mut work = app.read(&manager.caller).await?;
@@ -70,7 +70,13 @@ pub(super) async fn show(State(app): State<Arc<App>>, manager: Manager, Asked(as
             let archived = if archived { "yes" } else { "" };
             links::with_query(
                 "/motorcycles",
-                [("q", asked.value("q")), ("archived", archived), ("for", purpose.unwrap_or_default()), ("after", &next)],
+                [
+                    ("q", asked.value("q")),
+                    ("archived", archived),
+                    ("for", purpose.unwrap_or_default()),
+                    ("owner", asked.value("owner")),
+                    ("after", &next),
+                ],
             )
         }),
     };
