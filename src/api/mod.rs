@@ -60,4 +60,7 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
         .merge(forecast::routes())
         .merge(calculations::routes())
         .merge(audit::routes())
+        .merge(tokens::routes())
+        .merge(vocabularies::routes())
+        .merge(workshop::routes())
 }

@@ -25,6 +25,8 @@ const TAGS: &[(&str, &str)] = &[
     ("audit", "Who did what"),
     ("calculations", "Calculations, which store nothing"),
     ("due", "What is due, why, and when it will be"),
+    ("due", "What is due, and why"),
+    ("rules", "Interval rules, limits and fasteners"),
     ("owners", "Whose motorcycles they are"),
     ("readings", "Odometer and hour readings, and the instruments behind them"),
     ("rules", "Interval rules, limits and fasteners"),
