@@ -141,10 +141,11 @@ impl std::error::Error for Error {}
 impl From<sqlx::Error> for Error {
     fn from(error: sqlx::Error) -> Self {
         let busy = |code: Option<std::borrow::Cow<'_, str>>| {
-            // SQLite: busy, locked, cannot open, read-only, full. PostgreSQL: connection trouble, shutting down, serialization.
-            code.is_some_and(|code| {
-                code.parse::<u32>().is_ok_and(|code| matches!(code & 0xff, 5 | 6 | 8 | 13 | 14))
-                    || ["08", "57", "53", "40"].iter().any(|class| code.len() == 5 && code.starts_with(class))
+            // PostgreSQL's codes have five letters: connection trouble, shutting down, out of resources, serialization.
+            // SQLite's are shorter numbers: busy, locked, read-only, full, cannot open.
+            code.is_some_and(|code| match code.len() {
+                5 => ["08", "57", "53", "40"].iter().any(|class| code.starts_with(class)),
+                _ => code.parse::<u32>().is_ok_and(|code| matches!(code & 0xff, 5 | 6 | 8 | 13 | 14)),
             })
         };
         match &error {

@@ -261,7 +261,8 @@ pub fn page<T: Serialize, K: Serialize>(mut items: Vec<T>, limit: i64, uri: &axu
     let link = next.as_ref().map(|cursor| {
         let kept = uri.query().unwrap_or_default().split('&').filter(|pair| !pair.is_empty() && !pair.starts_with("cursor="));
         let query: Vec<_> = kept.map(str::to_owned).chain([format!("cursor={cursor}")]).collect();
-        format!("<{}?{}>; rel=\"next\"", uri.path(), query.join("&"))
+        // The nested router has taken the base off the path.
+        format!("<{BASE}{}?{}>; rel=\"next\"", uri.path(), query.join("&"))
     });
     let body = json(&Page { items, next })?;
     let mut response = Answer(StoredAnswer { status: 200, location: None, etag: None, body }).into_response();

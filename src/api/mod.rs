@@ -8,8 +8,17 @@ pub mod answer;
 pub mod body;
 mod due;
 pub mod extract;
+mod fasteners;
+mod interval_rules;
+mod limits;
 mod motorcycles;
+mod odometer_readings;
+mod odometers;
 pub mod openapi;
+mod owners;
+mod tokens;
+mod vocabularies;
+mod workshop;
 
 use std::sync::Arc;
 
@@ -23,4 +32,18 @@ pub const BASE: &str = "/api/v1";
 /// Every route of the API, as a table of contents.
 pub fn routes() -> OpenApiRouter<Arc<App>> {
     OpenApiRouter::new().merge(motorcycles::routes()).merge(due::routes())
+    OpenApiRouter::new()
+        .merge(motorcycles::routes())
+        .merge(odometer_readings::routes())
+        .merge(odometers::routes())
+        .merge(owners::routes())
+        .merge(tokens::routes())
+        .merge(vocabularies::routes())
+        .merge(workshop::routes())
+    OpenApiRouter::new()
+        .merge(motorcycles::routes())
+        .merge(interval_rules::routes())
+        .merge(limits::routes())
+        .merge(fasteners::routes())
+        .merge(due::routes())
 }

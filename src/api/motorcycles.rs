@@ -35,7 +35,7 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
 struct ListQuery {
     /// Of this owner.
     owner: Option<Id<Owner>>,
-    /// With these words in name, make, model, registration or VIN.
+    /// With these words in name, make, model, registration, VIN or frame number.
     q: Option<String>,
     /// Only archived ones.
     #[serde(default)]

@@ -10,7 +10,15 @@ use utoipa::openapi::{
 
 use super::answer::ProblemDocument;
 
-const TAGS: &[(&str, &str)] = &[("motorcycles", "Motorcycles and what is on them")];
+const TAGS: &[(&str, &str)] = &[
+    ("motorcycles", "Motorcycles and what is on them"),
+    ("readings", "Odometer and hour readings, and the instruments behind them"),
+    ("owners", "Whose motorcycles they are"),
+    ("vocabularies", "Components, quantities and units"),
+    ("workshop", "The workshop's settings"),
+    ("tokens", "API tokens"),
+];
+const TAGS: &[(&str, &str)] = &[("motorcycles", "Motorcycles and what is on them"), ("rules", "Interval rules, limits and fasteners")];
 
 /// Completes the document that the router collected.
 #[must_use]

@@ -15,7 +15,7 @@ use super::{
     rule::Limbs,
     satisfied::DoneAt,
     sums::{Measure, between, component, day_of, figure, months, past},
-    words::{Condition, CountsFrom, Governs, Whichever},
+    words::{CountsFrom, Governs, Whichever},
     work_out::{Case, OnPart, unit},
 };
 
@@ -90,31 +90,28 @@ fn amount(ticks: i64, count: Count, measure: Measure) -> String {
 
 /// `Rear tire fitted new on 3 May 2026 at 15,414 mi; it has run 800 mi.`
 fn fitted(case: &Case, on: &OnPart) -> String {
-    let bike = &case.roads.history.motorcycle;
-    let measure = Measure::odometer(bike.odometer_unit);
+    let measure = Measure::odometer(case.roads.history.motorcycle.odometer_unit);
     let name = component(&on.part.component, on.stay.position);
-    let condition = match on.part.condition {
-        Condition::New => "new",
-        Condition::Used => "used",
-        Condition::Rebuilt => "rebuilt",
-    };
+    let condition = on.part.condition;
     let place = case.road.distance_at(&on.stay.fitted).map(|count| at(case.road, on.stay.fitted.on, count, measure)).unwrap_or_default();
-    let again = if on.part.stays.len() > 1 { "again".into() } else { condition.to_string() };
-    let mut text = format!("{name} fitted {again} on {}{place}", calendar::words(on.stay.fitted.on));
-    if let Some(first) = on.part.stays.first().filter(|_| on.part.stays.len() > 1) {
-        text += &format!(" (first fitted {condition} on {})", calendar::words(first.fitted.on));
-    }
+    let day = calendar::words(on.stay.fitted.on);
+    let fitted = match on.part.stays.as_slice() {
+        [first, _, ..] => {
+            format!("{name} fitted again on {day}{place} (first fitted {condition} on {})", calendar::words(first.fitted.on))
+        }
+        _ => format!("{name} fitted {condition} on {day}{place}"),
+    };
     let now = on.part.distance_now(case.roads).map(|now| measure.amount(now.mm()));
-    match (on.run.filter(|run| *run != 0), now) {
-        (Some(run), Some(now)) => text += &format!("; it had run {} by then and {now} by the last reading", measure.amount(run)),
-        (None, Some(now)) => text += &format!("; it has run {now}"),
-        _ => {}
-    }
-    if let Some(made) = on.part.made_on().filter(|_| !case.next.date.is_absent()) {
+    let run = match (on.run.filter(|run| *run != 0), now) {
+        (Some(run), Some(now)) => format!("; it had run {} by then and {now} by the last reading", measure.amount(run)),
+        (None, Some(now)) => format!("; it has run {now}"),
+        _ => String::new(),
+    };
+    let ages = on.part.made_on().filter(|_| !case.next.date.is_absent()).map(|made| {
         let code = on.part.date_code.as_deref().unwrap_or_default();
-        text += &format!(". It ages from its date code: {code} is the week of {}", calendar::words(made));
-    }
-    text + "."
+        format!(". It ages from its date code: {code} is the week of {}", calendar::words(made))
+    });
+    format!("{fitted}{run}{}.", ages.unwrap_or_default())
 }
 
 /// `Last replaced on 10 Jan 2026 at 9,800 mi.`
@@ -294,7 +291,7 @@ fn kept(case: &Case) -> Option<String> {
     if case.rule.counts_from == CountsFrom::LastDone || case.done.is_empty() || case.terms.every.is_empty() {
         return None;
     }
-    let hows = [how(case.next.distance), how(case.next.hours), how(case.next.date)];
+    let hows = [how(&case.next.distance), how(&case.next.hours), how(&case.next.date)];
     if hows.iter().flatten().any(|how| matches!(how, How::Grid(_))) {
         Some(format!("Work done up to {share} % of the interval early fulfils its point and all before it: this is the next one open."))
     } else if hows.iter().flatten().any(|how| matches!(how, How::First | How::Every)) {
@@ -303,8 +300,8 @@ fn kept(case: &Case) -> Option<String> {
         None
     }
 }
-fn how<S>(limb: Limb<S>) -> Option<How> {
-    if let Limb::At { how, .. } = limb { Some(how) } else { None }
+fn how<S: Copy>(limb: &Limb<S>) -> Option<How> {
+    if let Limb::At { how, .. } = limb { Some(*how) } else { None }
 }
 
 /// Why a limb that the rule names is not known.
@@ -327,9 +324,8 @@ fn unknown(case: &Case) -> Vec<String> {
         Limb::Unknown(Missing::Count) => text.push("The distance is not known: no odometer reading tells it.".into()),
         _ => {}
     }
-    match case.next.hours {
-        Limb::Unknown(_) => text.push("The hours are not known: no hour reading tells them.".into()),
-        _ => {}
+    if let Limb::Unknown(_) = case.next.hours {
+        text.push("The hours are not known: no hour reading tells them.".into());
     }
     match case.next.date {
         Limb::Unknown(Missing::BeforeRecords(point)) => {

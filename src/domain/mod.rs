@@ -34,6 +34,7 @@ pub mod rule;
 mod satisfied;
 pub mod service;
 mod sums;
+pub mod stays;
 pub mod tire;
 pub mod torque;
 pub mod validate;

@@ -8,6 +8,7 @@ use super::{
     noun::noun,
     quantity::{Figure, Unit},
     service::ServiceEvent,
+    vin,
     words::{CounterKind, DistanceStatus, FinalDrive, Frequency, InstrumentChange, OdometerUnit},
 };
 
@@ -209,6 +210,8 @@ impl NewMotorcycle {
     /// What is doubtful about what was entered, in words.
     #[must_use]
     pub fn warnings(&self) -> Vec<String> {
-        Vec::new()
+        let Some(Ok(vin)) = self.vin.as_deref().map(vin::check) else { return Vec::new() };
+        let year = self.year.and_then(|year| vin.year_warning(year));
+        vin.warnings.into_iter().chain(year).collect()
     }
 }

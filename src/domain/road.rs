@@ -56,8 +56,8 @@ impl Gauge<'_> {
             (None, Some((start, ticks))) if day <= start => Some(ticks),
             (last, start) => {
                 // Too few readings for a projection: it has at least what was read last.
-                let least = last.map(|point| point.ticks).or(start.map(|(_, ticks)| ticks))?;
-                Some(self.projection.as_ref().map_or(least, |projection| projection.on(day).p50.max(least)))
+                let so_far = last.map(|point| point.ticks).or(start.map(|(_, ticks)| ticks))?;
+                Some(self.projection.as_ref().map_or(so_far, |projection| projection.on(day).p50.max(so_far)))
             }
         }
     }

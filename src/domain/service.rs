@@ -284,6 +284,8 @@ pub struct FollowUp {
     pub reason: Option<String>,
     /// The event in which it was done.
     pub done_in: Option<Id<ServiceEvent>>,
+    /// Set once its event was struck out.
+    pub struck_out: Option<StruckOut>,
     /// When it was entered.
     #[serde(with = "time::serde::rfc3339")]
     pub created_at: OffsetDateTime,

@@ -11,13 +11,18 @@ pub mod due_item;
 mod engine;
 pub mod fastener;
 pub mod history;
+pub mod follow_up;
 pub mod idempotency;
 pub mod instrument;
 pub mod interval_rule;
 pub mod limit_range;
 pub mod motorcycle;
 pub mod owner;
+pub mod many;
+pub mod measured_value;
+pub mod part;
 pub mod reading;
+pub mod service_event;
 pub mod token;
 pub mod types;
 pub mod workshop;
@@ -52,4 +57,8 @@ pub struct Stretch<K> {
     pub after: Option<K>,
     /// How many rows.
     pub limit: i64,
+}
+impl<K> Stretch<K> {
+    /// The whole list.
+    pub const ALL: Self = Self { after: None, limit: i64::MAX };
 }

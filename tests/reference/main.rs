@@ -10,6 +10,7 @@ mod odometer;
 mod regression;
 mod runout;
 mod student_t;
+mod schedules;
 mod table;
 mod tire;
 mod torque;

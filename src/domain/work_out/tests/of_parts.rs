@@ -4,18 +4,23 @@ use crate::domain::{
     due_wear::{WearDue, merge_wear},
     history::{Done, DoneEvent, Mark, Ride},
     projection::Band,
-    words::Position,
+    words::{Operation, Position},
 };
 
 const MI: i64 = 1_609_344;
 
 fn tire(figures: serde_json::Value) -> IntervalRule {
-    let mut with = json!({"component": "tire", "scope": "part", "operation": "inspect"});
-    with.as_object_mut().unwrap().extend(figures.as_object().unwrap().clone());
+    of_part("tire", "inspect", figures)
+}
+fn of_part(component: &str, operation: &str, figures: serde_json::Value) -> IntervalRule {
+    let mut with = json!({"component": component, "scope": "part", "operation": operation});
+    for (name, value) in figures.as_object().unwrap().clone() {
+        with[name] = value;
+    }
     rule(with)
 }
 fn at(position: &str) -> Option<Position> {
-    Some(position.parse().unwrap())
+    position.parse().ok()
 }
 
 #[test]
@@ -56,8 +61,8 @@ fn fitted_when_already_past_it_it_is_that_fittings_odometer_less_what_it_was_pas
     let part = bench.fit("tire rear", Condition::Used, "2026-03-01", 14_000.0);
     bench.read("2026-05-01", 15_000.0);
     bench.part(part).prior = Distance::from_mm(9000 * MI);
-    let past = tire(json!({"every": {"distance": mi(8000.0)}}));
-    let item = bench.due(&past);
+    let worn_out = tire(json!({"every": {"distance": mi(8000.0)}}));
+    let item = bench.due(&worn_out);
     assert_eq!((odometer(&item), item.remaining_distance.clone().unwrap().value.text()), (Some(13_000.0), "-2000".into()));
     // It was not on this motorcycle before it was fitted: due and overdue from that day on.
     assert_eq!((item.dates.due_from, item.dates.overdue_from), (Some(date!(2026 - 03 - 01)), Some(date!(2026 - 03 - 01))));
@@ -65,7 +70,7 @@ fn fitted_when_already_past_it_it_is_that_fittings_odometer_less_what_it_was_pas
     assert!(item.because.iter().any(|it| it.contains("which it was past when it was fitted")), "{:?}", item.because);
     // Below the odometer's start there is no figure.
     bench.part(part).prior = Distance::from_mm(30_000 * MI);
-    let item = bench.due(&past);
+    let item = bench.due(&worn_out);
     assert_eq!((odometer(&item), item.dates.due_from), (None, Some(date!(2026 - 03 - 01))));
     assert!(item.because.iter().any(|it| it.contains("before the odometer’s start")), "{:?}", item.because);
 }
@@ -134,12 +139,7 @@ fn the_event_that_fits_a_new_part_is_no_done_event_the_one_that_fits_it_again_is
 
 #[test]
 fn first_and_every_count_on_the_part() {
-    let belt = |figures| {
-        let mut with = json!({"component": "drive_belt", "scope": "part", "operation": "measure"});
-        let figures: serde_json::Value = figures;
-        with.as_object_mut().unwrap().extend(figures.as_object().unwrap().clone());
-        rule(with)
-    };
+    let belt = |figures| of_part("drive_belt", "measure", figures);
     let mut bench = Bench::new();
     bench.fit("drive_belt", Condition::New, "2026-05-03", 15_414.0);
     bench.read("2026-11-21", 16_214.0);
@@ -209,21 +209,17 @@ fn what_a_part_has_run_counts_over_motorcycles() {
     assert_eq!(miles(shelf.parts[0].distance_now(&Roads::new(&shelf))), Some(2500));
 }
 
-fn worn(part: Id<crate::domain::part::InstalledPart>, at: i64) -> WearDue {
+fn worn(part: Id<crate::domain::part::InstalledPart>, limit: i64) -> WearDue {
     WearDue {
         part,
         component: "brake_pads".into(),
-        position: at_rear(),
+        position: at("rear"),
         operation: Operation::Replace,
-        at: Band { p10: (at - 200) * MI, p50: at * MI, p90: (at + 300) * MI },
+        at: Band { p10: (limit - 200) * MI, p50: limit * MI, p90: (limit + 300) * MI },
         part_distance: 8000 * MI,
         because: vec!["4.1 and 2.9 mm measured.".into()],
     }
 }
-fn at_rear() -> Option<Position> {
-    at("rear")
-}
-use crate::domain::words::Operation;
 
 #[test]
 fn a_wear_forecast_is_an_item_of_its_own() {
@@ -290,7 +286,7 @@ fn a_line_typed_in_late_counts_by_its_day() {
     let mut bench = Bench::new();
     bench.fit("tire rear", Condition::New, "2025-03-01", 10_000.0);
     let late = Mark { order: 0, ..bench.mark("2025-05-01", 10_900.0) };
-    let work = vec![Done { component: "tire".into(), position: at_rear(), operation: Operation::Inspect }];
+    let work = vec![Done { component: "tire".into(), position: at("rear"), operation: Operation::Inspect }];
     bench.events.push(DoneEvent { id: id(555), mark: late, work });
     assert_eq!(odometer(&bench.due(&checked)), Some(11_900.0));
 }

@@ -1,0 +1,107 @@
+//! `/tokens`
+use std::sync::Arc;
+
+use axum::{
+    extract::State,
+    http::{HeaderMap, Uri},
+    response::Response,
+};
+use serde::Serialize;
+use utoipa::ToSchema;
+use utoipa_axum::{router::OpenApiRouter, routes};
+
+use super::{
+    answer::{Answer, Page, PageQuery, page, unchanged},
+    body::Body,
+    extract::{Administers, Key, PathId, Query},
+};
+use crate::{
+    actions::{App, token as actions},
+    domain::{
+        id::Id,
+        workshop::{NewToken, Token},
+    },
+    error::Result,
+};
+
+pub fn routes() -> OpenApiRouter<Arc<App>> {
+    OpenApiRouter::new().routes(routes!(list, make)).routes(routes!(show, revoke))
+}
+
+/// A token that was just made, with its secret.
+#[derive(Debug, Serialize, ToSchema)]
+struct MadeToken {
+    /// The token.
+    #[serde(flatten)]
+    about: Token,
+    /// What to send as `Authorization: Bearer …`. It is shown here and never again; null in a replayed answer.
+    token: Option<String>,
+}
+
+/// List tokens
+///
+/// Those in use, oldest first.
+#[utoipa::path(get, path = "/tokens", operation_id = "list_tokens", tag = "tokens", params(PageQuery),
+    responses((status = 200, description = "A page of tokens", body = Page<Token>)))]
+async fn list(State(app): State<Arc<App>>, Administers(caller): Administers, uri: Uri, Query(query): Query<PageQuery>) -> Result<Response> {
+    let stretch = query.stretch()?;
+    let limit = stretch.limit;
+    let mut work = app.read(&caller).await?;
+    let tokens = actions::list(&mut work, stretch).await?;
+    page(tokens, limit, &uri, |token| token.id)
+}
+
+/// Make a token
+///
+/// This answer alone holds the secret. It is not kept, so the answer replayed for a repeated Idempotency-Key has null in its place:
+/// where the first answer was lost, revoke the token and make another.
+#[utoipa::path(post, path = "/tokens", operation_id = "make_token", tag = "tokens", request_body = NewToken,
+    responses((status = 201, description = "The token with its secret", body = MadeToken)))]
+async fn make(State(app): State<Arc<App>>, Administers(caller): Administers, key: Key, body: Body) -> Result<Answer> {
+    let new: NewToken = body.json()?;
+    let mut work = app.write(&caller, key.with(body.bytes())?).await?;
+    let (token, secret) = actions::make(&mut work, new).await?;
+    let path = format!("/tokens/{}", token.id);
+    // The entity tag is that of the resource, which has no secret in it.
+    let tag = Answer::one(&token)?.0.etag;
+    let answer = |secret: Option<String>| -> Result<Answer> {
+        let mut answer = Answer::created(&path, &MadeToken { about: token.clone(), token: secret })?;
+        answer.0.etag.clone_from(&tag);
+        Ok(answer)
+    };
+    work.finish(Some(&answer(None)?.0)).await?;
+    answer(Some(secret))
+}
+
+/// Show a token
+#[utoipa::path(get, path = "/tokens/{id}", operation_id = "show_token", tag = "tokens", params(("id" = Id<Token>, Path, description = "Its id")),
+    responses((status = 200, description = "The token, without its secret", body = Token)))]
+async fn show(
+    State(app): State<Arc<App>>,
+    Administers(caller): Administers,
+    PathId(id): PathId<Token>,
+    headers: HeaderMap,
+) -> Result<Answer> {
+    let mut work = app.read(&caller).await?;
+    Ok(Answer::one(&actions::get(&mut work, id).await?)?.unless_known(&headers))
+}
+
+/// Revoke a token
+///
+/// It stops working at once, on other servers of the same database within five seconds.
+#[utoipa::path(delete, path = "/tokens/{id}", operation_id = "revoke_token", tag = "tokens", params(("id" = Id<Token>, Path, description = "Its id")),
+    responses((status = 204, description = "Revoked")))]
+async fn revoke(
+    State(app): State<Arc<App>>,
+    Administers(caller): Administers,
+    PathId(id): PathId<Token>,
+    headers: HeaderMap,
+) -> Result<Answer> {
+    let mut work = app.write(&caller, None).await?;
+    let now = actions::get(&mut work, id).await?;
+    unchanged(&headers, &now)?;
+    actions::revoke(&mut work, &now).await?;
+    let answer = Answer::nothing().after(work).await?;
+    app.tokens.forget();
+    Ok(answer)
+}
