@@ -31,19 +31,16 @@ pub const BASE: &str = "/api/v1";
 
 /// Every route of the API, as a table of contents.
 pub fn routes() -> OpenApiRouter<Arc<App>> {
-    OpenApiRouter::new().merge(motorcycles::routes()).merge(due::routes())
     OpenApiRouter::new()
         .merge(motorcycles::routes())
         .merge(odometer_readings::routes())
         .merge(odometers::routes())
+        .merge(due::routes())
+        .merge(interval_rules::routes())
+        .merge(limits::routes())
+        .merge(fasteners::routes())
         .merge(owners::routes())
         .merge(tokens::routes())
         .merge(vocabularies::routes())
         .merge(workshop::routes())
-    OpenApiRouter::new()
-        .merge(motorcycles::routes())
-        .merge(interval_rules::routes())
-        .merge(limits::routes())
-        .merge(fasteners::routes())
-        .merge(due::routes())
 }

@@ -10,15 +10,22 @@ use utoipa::openapi::{
 
 use super::answer::ProblemDocument;
 
+/// The chapters of the document, in the order in which a newcomer reads them.
 const TAGS: &[(&str, &str)] = &[
+    ("due", "What is due, when and why"),
     ("motorcycles", "Motorcycles and what is on them"),
+    ("services", "Service events: what was done, fitted, measured, tightened and left for later"),
+    ("parts", "Installed parts and their lives"),
+    ("values", "Measured values and their verdicts"),
     ("readings", "Odometer and hour readings, and the instruments behind them"),
+    ("history", "Everything that happened, in one list"),
+    ("rules", "Interval rules, limits and fasteners"),
+    ("bench", "Job sheets, visits, forecasts and calculations"),
     ("owners", "Whose motorcycles they are"),
     ("vocabularies", "Components, quantities and units"),
-    ("workshop", "The workshop's settings"),
-    ("tokens", "API tokens"),
+    ("records", "Attachments, history packets, search and costs"),
+    ("workshop", "The workshop's settings, tokens, webhooks and audit trail"),
 ];
-const TAGS: &[(&str, &str)] = &[("motorcycles", "Motorcycles and what is on them"), ("rules", "Interval rules, limits and fasteners")];
 
 /// Completes the document that the router collected.
 #[must_use]

@@ -59,9 +59,9 @@ const MOTORCYCLES: &[&str] = &[
 ];
 /// What the password is made of: five of these, drawn anew for each demo.
 const WORDS: [&str; 32] = [
-    "anchor", "beacon", "bight", "bowline", "buoy", "cable", "capstan", "cleat", "cove", "dory", "ebb", "fathom", "ferry", "gannet", "gull",
-    "hatch", "heron", "inlet", "jetty", "keel", "kelp", "lantern", "mast", "mooring", "oar", "pier", "rudder", "sail", "shoal", "tern",
-    "tide", "wharf",
+    "anchor", "beacon", "bight", "bowline", "buoy", "cable", "capstan", "cleat", "cove", "dory", "ebb", "fathom", "ferry", "gannet",
+    "gull", "hatch", "heron", "inlet", "jetty", "keel", "kelp", "lantern", "mast", "mooring", "oar", "pier", "rudder", "sail", "shoal",
+    "tern", "tide", "wharf",
 ];
 
 /// Serves an invented workshop from a fresh database.

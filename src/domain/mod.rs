@@ -1,7 +1,8 @@
 //! Ground floor: pure computing. No I/O, no clock, no database, no HTTP.
 //!
 //! The nouns of the trade as data: [`motorcycle`], [`service`], [`part`], [`fastener`], [`rule`], [`limit`], [`due`].
-//! The computation on them: [`quantity`], [`counter`], and what is worked out from a [`history`].
+//! The computation on them: [`quantity`], [`counter`], and what is worked out from a [`history`]: [`interval`] finds a rule's due point,
+//! [`due_dates`] its dates, [`work_out`] puts everything that is due together.
 mod because;
 pub mod calculation;
 pub mod calendar;
@@ -13,8 +14,6 @@ pub mod due;
 pub mod due_dates;
 pub mod due_wear;
 pub mod fastener;
-#[cfg(test)]
-pub(crate) mod fixture;
 #[cfg(test)]
 pub(crate) mod fixture;
 pub mod follow_up;
@@ -33,8 +32,8 @@ pub mod road;
 pub mod rule;
 mod satisfied;
 pub mod service;
-mod sums;
 pub mod stays;
+mod sums;
 pub mod tire;
 pub mod torque;
 pub mod validate;
