@@ -5,6 +5,7 @@
 //! motorcycles, keeps the answer for a repeated request, and commits: all of it or nothing.
 //!
 //! To add an action: a function here in the file of its noun, `pub async fn verb(work: &mut Work, …) -> Result<…>`.
+pub mod check;
 pub mod component;
 pub mod due;
 pub mod fastener;
