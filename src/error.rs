@@ -110,7 +110,7 @@ impl Error {
             Self::WrongMediaType(types) => format!("Send the body as {types} and say so in Content-Type."),
             Self::NeedsIfMatch => "Send the ETag of what you read in If-Match, so that nobody else's change is lost.".into(),
             Self::Stale => "It was changed since you read it. Read it again, then send your change with the new ETag.".into(),
-            Self::Invalid(problems) => problems.iter().map(|problem| problem.detail.as_str()).collect::<Vec<_>>().join(" "),
+            Self::Invalid(problems) => problems.iter().map(sentence).collect::<Vec<_>>().join(" "),
             Self::Contradicts { problem, .. } => problem.detail.clone(),
             Self::Replayed(_) => String::new(),
             Self::Unavailable(_) => "The database cannot be used right now; nothing was stored. Try again in a moment.".into(),
@@ -128,6 +128,13 @@ impl Error {
     }
 }
 
+/// A problem among others: with its place where it does not stand as a sentence of its own.
+fn sentence(problem: &Problem) -> String {
+    let (place, detail) = (problem.pointer.trim_start_matches('/'), problem.detail.trim_end_matches('.'));
+    let whole = place.is_empty() || detail.starts_with(|letter: char| !letter.is_lowercase());
+    if whole { format!("{detail}.") } else { format!("{place}: {detail}.") }
+}
+
 impl std::fmt::Display for Error {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
@@ -141,10 +148,11 @@ impl std::error::Error for Error {}
 impl From<sqlx::Error> for Error {
     fn from(error: sqlx::Error) -> Self {
         let busy = |code: Option<std::borrow::Cow<'_, str>>| {
-            // SQLite: busy, locked, cannot open, read-only, full. PostgreSQL: connection trouble, shutting down, serialization.
-            code.is_some_and(|code| {
-                code.parse::<u32>().is_ok_and(|code| matches!(code & 0xff, 5 | 6 | 8 | 13 | 14))
-                    || ["08", "57", "53", "40"].iter().any(|class| code.len() == 5 && code.starts_with(class))
+            // PostgreSQL's codes have five letters: connection trouble, shutting down, out of resources, serialization.
+            // SQLite's are shorter numbers: busy, locked, read-only, full, cannot open.
+            code.is_some_and(|code| match code.len() {
+                5 => ["08", "57", "53", "40"].iter().any(|class| code.starts_with(class)),
+                _ => code.parse::<u32>().is_ok_and(|code| matches!(code & 0xff, 5 | 6 | 8 | 13 | 14)),
             })
         };
         match &error {

@@ -22,6 +22,7 @@ use crate::{
     actions::App,
     api::{self, answer::NeedsInstance},
     error::Error,
+    pages,
 };
 
 /// The OpenAPI document.
@@ -41,6 +42,7 @@ pub fn router(app: Arc<App>) -> Router {
     });
     Router::new()
         .merge(api)
+        .merge(pages::routes(Arc::clone(&app)))
         .route(&format!("{}/openapi.json", api::BASE), openapi)
         .route("/healthz", get(|| async { "ok\n" }))
         .route("/readyz", get(ready))
@@ -69,7 +71,10 @@ async fn ready(State(app): State<Arc<App>>) -> Response {
 async fn complete_problems(request: Request, next: Next) -> Response {
     let path = request.uri().path().to_owned();
     let mut response = next.run(request).await;
-    if response.status() == StatusCode::METHOD_NOT_ALLOWED && path.starts_with(api::BASE) {
+    if !path.starts_with(api::BASE) && path != "/readyz" {
+        return page_instead(response);
+    }
+    if response.status() == StatusCode::METHOD_NOT_ALLOWED {
         let allow = response.headers().get(header::ALLOW).cloned();
         response = api::answer::method_not_allowed();
         if let Some(allow) = allow {
@@ -84,6 +89,24 @@ async fn complete_problems(request: Request, next: Next) -> Response {
     let mut document: serde_json::Value = serde_json::from_slice(&bytes).unwrap_or_default();
     document["instance"] = path.into();
     Response::from_parts(parts, Body::from(document.to_string()))
+}
+
+/// Outside the API people read the answers: a page in place of a problem document.
+fn page_instead(response: Response) -> Response {
+    match response.status() {
+        StatusCode::METHOD_NOT_ALLOWED => {
+            let mut page = pages::fault::page(405, "Go back and follow the link again; nothing was done.".into());
+            page.headers_mut().extend(response.headers().get(header::ALLOW).cloned().map(|allow| (header::ALLOW, allow)));
+            page
+        }
+        StatusCode::NOT_FOUND if response.extensions().get::<NeedsInstance>().is_some() => {
+            pages::fault::page(404, "There is no page at this address. Follow one of these ways.".into())
+        }
+        status if response.extensions().get::<NeedsInstance>().is_some() => {
+            pages::fault::page(status.as_u16(), Error::Internal(String::new()).detail())
+        }
+        _ => response,
+    }
 }
 
 /// What every answer says about how it may be used.

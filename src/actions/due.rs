@@ -1,25 +1,261 @@
 //! What is due: worked out when something is written, stored with its three dates, read as a list.
-use std::collections::BTreeSet;
-
-use super::Work;
-use crate::{
-    domain::{id::Id, motorcycle::Motorcycle},
-    error::Result,
+use std::{
+    collections::{BTreeSet, HashMap},
+    sync::{
+        Arc, RwLock,
+        atomic::{AtomicU64, Ordering},
+    },
 };
 
-/// Answers kept in memory for each motorcycle.
-#[derive(Debug, Default)]
-pub struct Kept;
-impl Kept {
-    /// Drops what is kept about these motorcycles.
-    pub fn forget(&self, _bikes: &BTreeSet<Id<Motorcycle>>) {}
-}
+use time::{Date, Duration, OffsetDateTime};
 
-/// Works out again what is due on these motorcycles and stores it. Gives back all that were worked out.
+use super::{App, StoredAnswer, Work};
+use crate::{
+    access::Caller,
+    domain::{
+        due::{DueItem, DueItemId, DueItemOn},
+        id::Id,
+        limit::Limit,
+        motorcycle::Motorcycle,
+        rule::IntervalRule,
+        wear_forecast::work_out_all,
+        workshop::Workshop,
+    },
+    error::{Error, Result},
+    store::{self, Store, Stretch, due_item},
+};
+
+/// What is due on one motorcycle on a day, soonest first. Today's answer is what is stored; for a day in the past the history after it
+/// is left out and everything is worked out again.
 ///
 /// # Errors
 /// Where the database refuses.
-#[expect(clippy::unused_async, reason = "placeholder")]
-pub async fn rebuild(_work: &mut Work, touched: BTreeSet<Id<Motorcycle>>) -> Result<BTreeSet<Id<Motorcycle>>> {
-    Ok(touched)
+pub async fn of_motorcycle(work: &mut Work, bike: &Motorcycle, as_of: Option<Date>) -> Result<Vec<DueItemOn>> {
+    let day = as_of.unwrap_or(work.today);
+    let items = if day < work.today || bike.archived {
+        let history = store::history::load(&mut work.tx, &work.workshop, bike).await?.until(day);
+        let standards = Standards::perhaps_for(&mut work.tx, work.caller.workshop, bike.id).await?;
+        work_out_all(&history, &standards.rules, &standards.limits)
+    } else {
+        due_item::of_motorcycle(&mut work.tx, work.caller.workshop, bike.id).await?
+    };
+    Ok(items.iter().map(|item| item.on(day)).collect())
+}
+
+/// One page of what is due in the whole workshop, soonest first, with the key of the last item where there is more.
+#[derive(Debug)]
+pub struct DuePage {
+    /// The items.
+    pub items: Vec<DueItemOn>,
+    /// The key of each item, for the cursor.
+    pub keys: HashMap<DueItemId, Date>,
+}
+
+/// What is due in the whole workshop, soonest first.
+///
+/// # Errors
+/// 422 for a day before today: the past is asked for one motorcycle at a time.
+pub async fn of_workshop(
+    work: &mut Work,
+    wanted: &due_item::Wanted,
+    as_of: Option<Date>,
+    stretch: &Stretch<(Date, DueItemId)>,
+) -> Result<DuePage> {
+    let day = as_of.unwrap_or(work.today);
+    if day < work.today {
+        return Err(Error::invalid("/as_of", "The whole workshop can be asked from today on; ask for one motorcycle to look back."));
+    }
+    let items = due_item::of_workshop(&mut work.tx, work.caller.workshop, wanted, day, stretch).await?;
+    Ok(DuePage {
+        keys: items.iter().map(|item| (item.id, due_item::sort_on(item))).collect(),
+        items: items.iter().map(|item| item.on(day)).collect(),
+    })
+}
+
+/// Works out again what is due on these motorcycles, and on others that carry a part which was on one of them, and stores it.
+/// Gives back all that were worked out.
+///
+/// # Errors
+/// Where the database refuses.
+pub async fn rebuild(work: &mut Work, touched: BTreeSet<Id<Motorcycle>>) -> Result<BTreeSet<Id<Motorcycle>>> {
+    if touched.is_empty() {
+        return Ok(touched);
+    }
+    let workshop = work.caller.workshop;
+    let mut all = touched.clone();
+    for bike in touched {
+        all.extend(store::history::sharing_parts(&mut work.tx, workshop, bike).await?);
+    }
+    for &id in &all {
+        if let Some(bike) = store::motorcycle::find(&mut work.tx, workshop, id).await? {
+            let items = worked_out(&mut work.tx, &work.workshop, &bike).await?;
+            due_item::replace(&mut work.tx, workshop, &bike, &items).await?;
+        }
+    }
+    Ok(all)
+}
+
+/// What history is held against: the workshop's rules and limits.
+struct Standards {
+    rules: Vec<IntervalRule>,
+    limits: Vec<Limit>,
+}
+impl Standards {
+    /// Those that may be meant for a motorcycle: not the ones written for another.
+    async fn perhaps_for(tx: &mut store::Tx, workshop: Id<Workshop>, bike: Id<Motorcycle>) -> Result<Self> {
+        Ok(Self {
+            rules: store::interval_rule::perhaps_for(tx, workshop, bike).await?,
+            limits: store::limit_range::perhaps_for(tx, workshop, bike).await?,
+        })
+    }
+}
+
+async fn worked_out(tx: &mut store::Tx, workshop: &Workshop, bike: &Motorcycle) -> Result<Vec<DueItem>> {
+    if bike.archived {
+        return Ok(Vec::new());
+    }
+    let standards = Standards::perhaps_for(tx, workshop.id, bike.id).await?;
+    Ok(work_out_all(&store::history::load(tx, workshop, bike).await?, &standards.rules, &standards.limits))
+}
+
+/// A difference between what is stored and what follows from history.
+#[derive(Debug, PartialEq, Eq)]
+pub struct Difference {
+    /// The motorcycle.
+    pub motorcycle: String,
+    /// In words.
+    pub what: String,
+}
+
+/// What `check` found.
+#[derive(Debug, Default)]
+pub struct Checked {
+    /// Workshops looked at.
+    pub workshops: usize,
+    /// Motorcycles worked out again.
+    pub motorcycles: usize,
+    /// Due items compared.
+    pub due_items: usize,
+    /// What differs.
+    pub differences: Vec<Difference>,
+}
+
+/// Works everything out again from history and compares it with what is stored.
+///
+/// # Errors
+/// Where the database cannot be read.
+pub async fn check(store: &Store) -> Result<Checked> {
+    let mut checked = Checked::default();
+    let workshops = store::workshop::all(&mut store.read().await?).await?;
+    for workshop in workshops {
+        checked.workshops += 1;
+        let mut tx = store.read().await?;
+        let bikes = store::motorcycle::all_in_use(&mut tx, workshop.id).await?;
+        drop(tx);
+        for bike in bikes {
+            let mut tx = store.read().await?;
+            let stored = due_item::of_motorcycle(&mut tx, workshop.id, bike.id).await?;
+            checked.motorcycles += 1;
+            checked.due_items += stored.len();
+            match worked_out(&mut tx, &workshop, &bike).await {
+                Ok(right) => compare(&bike, stored, right, &mut checked.differences),
+                Err(error) => checked.differences.push(Difference { motorcycle: bike.name.clone(), what: error.to_string() }),
+            }
+        }
+    }
+    Ok(checked)
+}
+
+fn compare(bike: &Motorcycle, stored: Vec<DueItem>, right: Vec<DueItem>, differences: &mut Vec<Difference>) {
+    let mut stored: HashMap<_, _> = stored.into_iter().map(|item| (item.id, item)).collect();
+    let mut differ = |what| differences.push(Difference { motorcycle: bike.name.clone(), what });
+    for item in right {
+        match stored.remove(&item.id) {
+            None => differ(format!("{}: is due by history, but not stored", item.title)),
+            Some(known) if known != item => {
+                differ(format!("{}: stored {:?}, by history {:?}", item.title, (known.due_at, known.dates), (item.due_at, item.dates)));
+            }
+            Some(_) => {}
+        }
+    }
+    for item in stored.into_values() {
+        differ(format!("{}: is stored, but not due by history", item.title));
+    }
+}
+
+/// How long a kept answer is good for: another process on the same SQLite file may have written meanwhile.
+const GOOD_FOR: Duration = Duration::seconds(1);
+
+#[derive(Debug)]
+struct KeptAnswer {
+    workshop: Id<Workshop>,
+    time_zone: String,
+    today: Date,
+    until: OffsetDateTime,
+    answer: Arc<StoredAnswer>,
+}
+
+/// Today's answers to "what is due on this motorcycle", kept in memory and dropped by the write that changes them. Used on SQLite,
+/// where this process does the writing; on PostgreSQL other servers write too, so nothing is kept.
+#[derive(Debug, Default)]
+pub struct Kept {
+    answers: RwLock<HashMap<Id<Motorcycle>, KeptAnswer>>,
+    /// Counts the drops: an answer that was read before one must not be kept after it.
+    drops: AtomicU64,
+}
+
+impl Kept {
+    /// Drops what is kept about these motorcycles.
+    pub fn forget(&self, bikes: &BTreeSet<Id<Motorcycle>>) {
+        if bikes.is_empty() {
+            return;
+        }
+        if let Ok(mut answers) = self.answers.write() {
+            self.drops.fetch_add(1, Ordering::SeqCst);
+            for bike in bikes {
+                answers.remove(bike);
+            }
+        }
+    }
+
+    fn get(&self, app: &App, workshop: Id<Workshop>, bike: Id<Motorcycle>) -> Option<Arc<StoredAnswer>> {
+        let answers = self.answers.read().ok()?;
+        let kept = answers.get(&bike).filter(|kept| kept.workshop == workshop && kept.until > app.clock.now())?;
+        (app.clock.today(&kept.time_zone) == kept.today).then(|| Arc::clone(&kept.answer))
+    }
+}
+
+/// Today's answer for one motorcycle: kept in memory, or made by `make` from what is stored.
+///
+/// # Errors
+/// 404 where there is no such motorcycle.
+pub async fn answer_of(
+    app: &App,
+    caller: &Caller,
+    id: Id<Motorcycle>,
+    make: impl FnOnce(Vec<DueItemOn>) -> Result<StoredAnswer>,
+) -> Result<Arc<StoredAnswer>> {
+    if let Some(kept) = app.kept.get(app, caller.workshop, id) {
+        return Ok(kept);
+    }
+    let drops = app.kept.drops.load(Ordering::SeqCst);
+    let mut work = app.read(caller).await?;
+    let bike = super::motorcycle::get(&mut work, id).await?;
+    let answer = Arc::new(make(of_motorcycle(&mut work, &bike, None).await?)?);
+    if let (Store::Sqlite { .. }, Ok(mut answers)) = (&app.store, app.kept.answers.write())
+        && app.kept.drops.load(Ordering::SeqCst) == drops
+    {
+        if answers.len() >= 20_000 {
+            answers.clear();
+        }
+        let kept = KeptAnswer {
+            workshop: caller.workshop,
+            time_zone: work.workshop.time_zone.clone(),
+            today: work.today,
+            until: work.now + GOOD_FOR,
+            answer: Arc::clone(&answer),
+        };
+        answers.insert(id, kept);
+    }
+    Ok(answer)
 }

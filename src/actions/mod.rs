@@ -5,18 +5,24 @@
 //! motorcycles, keeps the answer for a repeated request, and commits: all of it or nothing.
 //!
 //! To add an action: a function here in the file of its noun, `pub async fn verb(work: &mut Work, …) -> Result<…>`.
+pub mod check;
 pub mod component;
 pub mod due;
+pub mod fastener;
 pub mod follow_up;
+pub mod forecast;
 pub mod history;
+pub mod limit;
 pub mod measure;
 pub mod motorcycle;
 pub mod owner;
 pub mod part;
 pub mod reading;
+pub mod rule;
 pub mod service;
 pub mod session;
 pub mod token;
+pub mod visits;
 pub mod workshop;
 
 use std::{
@@ -43,6 +49,8 @@ pub struct App {
     pub store: Store,
     /// What time it is.
     pub clock: Clock,
+    /// The address that people use.
+    pub site: Site,
     /// Idempotency keys whose first request is still running in this process.
     running: Arc<Mutex<HashSet<(Id<Workshop>, String)>>>,
     /// Answers kept in memory, dropped when what they say changes.
@@ -50,6 +58,30 @@ pub struct App {
     /// Tokens looked up in the last seconds.
     pub tokens: Arc<token::KeptTokens>,
 }
+
+/// The address that people use, where it is known: a proxy may stand in front.
+#[derive(Clone, Debug, Default)]
+pub struct Site {
+    /// Scheme and host, such as `https://bikes.example.org`.
+    pub public_url: Option<String>,
+}
+impl Site {
+    /// Whether people reach the server by https: cookies then insist on it.
+    #[must_use]
+    pub fn is_https(&self) -> bool {
+        self.public_url.as_ref().is_some_and(|url| url.starts_with("https://"))
+    }
+    /// The origin (RFC 6454) of the pages, where it is known.
+    #[must_use]
+    pub fn origin(&self) -> Option<&str> {
+        self.public_url.as_deref()
+    }
+}
+
+/// What is said of an Idempotency-Key that was used for another request.
+pub const KEY_REUSED: &str = "This Idempotency-Key was used for another request; make a new key for each new entry.";
+/// What is said of an Idempotency-Key whose first request is still running.
+pub const KEY_RUNNING: &str = "The first request with this Idempotency-Key is still running; ask again in a moment.";
 
 /// An answer as it is kept for a repeated request.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -110,7 +142,13 @@ impl App {
     /// The app on a database.
     #[must_use]
     pub fn new(store: Store, clock: Clock) -> Self {
-        Self { store, clock, running: Arc::default(), kept: Arc::default(), tokens: Arc::default() }
+        Self { store, clock, site: Site::default(), running: Arc::default(), kept: Arc::default(), tokens: Arc::default() }
+    }
+
+    /// The app with the address that people use.
+    #[must_use]
+    pub fn at(self, public_url: Option<String>) -> Self {
+        Self { site: Site { public_url }, ..self }
     }
 
     /// Begins work that only reads.
@@ -132,11 +170,7 @@ impl App {
         if let Some((once, _)) = &work.once
             && let Some((hash, answer)) = store::idempotency::find(&mut work.tx, caller.workshop, &once.key, work.now).await?
         {
-            return Err(if hash == once.hash {
-                Error::Replayed(Box::new(answer))
-            } else {
-                Error::invalid("", "This Idempotency-Key was used for another request; make a new key for each new entry.")
-            });
+            return Err(if hash == once.hash { Error::Replayed(Box::new(answer)) } else { Error::invalid("", KEY_REUSED) });
         }
         Ok(work)
     }
@@ -144,11 +178,7 @@ impl App {
     fn take_key(&self, workshop: Id<Workshop>, once: Once) -> Result<(Once, Running)> {
         let key = (workshop, once.key.clone());
         let fresh = self.running.lock().map_err(Error::internal)?.insert(key.clone());
-        if fresh {
-            Ok((once, Running { all: Arc::clone(&self.running), key }))
-        } else {
-            Err(Error::conflict("The first request with this Idempotency-Key is still running; ask again in a moment.", []))
-        }
+        if fresh { Ok((once, Running { all: Arc::clone(&self.running), key })) } else { Err(Error::conflict(KEY_RUNNING, [])) }
     }
 
     async fn begin(&self, mut tx: Tx, caller: &Caller, once: Option<(Once, Running)>) -> Result<Work> {

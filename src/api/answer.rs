@@ -268,7 +268,8 @@ pub fn keyed_page<T: Serialize, K: Serialize>(mut items: Vec<(K, T)>, limit: i64
     let link = next.as_ref().map(|cursor| {
         let kept = uri.query().unwrap_or_default().split('&').filter(|pair| !pair.is_empty() && !pair.starts_with("cursor="));
         let query: Vec<_> = kept.map(str::to_owned).chain([format!("cursor={cursor}")]).collect();
-        format!("<{}?{}>; rel=\"next\"", uri.path(), query.join("&"))
+        // The nested router has taken the base off the path.
+        format!("<{BASE}{}?{}>; rel=\"next\"", uri.path(), query.join("&"))
     });
     let items = items.into_iter().map(|(_, item)| item).collect();
     let body = json(&Page { items, next })?;

@@ -5,10 +5,17 @@
 //!
 //! To add a resource: a file here with its handlers and a `routes()`, one line in [`routes`], and its actions one floor down.
 pub mod answer;
+mod audit;
 pub mod body;
+mod calculations;
+mod due;
 pub mod extract;
+mod fasteners;
 mod follow_ups;
+mod forecast;
 mod installed_parts;
+mod interval_rules;
+mod limits;
 mod measured_values;
 mod motorcycles;
 mod odometer_readings;
@@ -17,6 +24,7 @@ pub mod openapi;
 mod owners;
 mod service_events;
 mod tokens;
+mod visits;
 mod vocabularies;
 mod workshop;
 
@@ -37,9 +45,28 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
         .merge(installed_parts::routes())
         .merge(measured_values::routes())
         .merge(follow_ups::routes())
+        .merge(due::routes())
         .merge(odometer_readings::routes())
         .merge(odometers::routes())
+        .merge(interval_rules::routes())
+        .merge(limits::routes())
+        .merge(fasteners::routes())
         .merge(owners::routes())
+        .merge(tokens::routes())
+        .merge(vocabularies::routes())
+        .merge(workshop::routes())
+        .merge(interval_rules::routes())
+        .merge(limits::routes())
+        .merge(fasteners::routes())
+        .merge(due::routes())
+        .merge(owners::routes())
+        .merge(vocabularies::routes())
+        .merge(workshop::routes())
+        .merge(tokens::routes())
+        .merge(visits::routes())
+        .merge(forecast::routes())
+        .merge(calculations::routes())
+        .merge(audit::routes())
         .merge(tokens::routes())
         .merge(vocabularies::routes())
         .merge(workshop::routes())

@@ -28,7 +28,7 @@ impl Serve {
     /// # Errors
     /// Where the database or the address cannot be used.
     pub async fn run(self) -> Result<ExitCode> {
-        let app = Arc::new(App::new(Store::open(&self.database.url).await?, Clock::System));
+        let app = Arc::new(App::new(Store::open(&self.database.url).await?, Clock::System).at(self.listen.public_url.clone()));
         let listener = bind(&self.listen).await?;
         serve(app, listener).await?;
         Ok(ExitCode::SUCCESS)

@@ -15,7 +15,7 @@ use super::{
     rule::Limbs,
     satisfied::DoneAt,
     sums::{Measure, between, component, day_of, figure, months, past},
-    words::{Condition, CountsFrom, Governs, Whichever},
+    words::{CountsFrom, Governs, Whichever},
     work_out::{Case, OnPart, unit},
 };
 
@@ -28,7 +28,7 @@ pub(super) fn of_rule(case: &Case) -> Vec<String> {
     text.extend(rule(case));
     text.extend(kept(case));
     text.extend(unknown(case));
-    if case.next.unknown() {
+    if case.point.unknown() {
         text.push("Nobody knows when it comes due: do it once and the rule runs.".into());
         return text;
     }
@@ -56,7 +56,7 @@ pub(super) fn of_follow_up(
     let by_date = after.map(|after| date_sum(left.mark.on, after));
     let sums: Vec<_> = by_distance.into_iter().chain(by_date).collect();
     let mut text = vec![format!(
-        "Left as a follow-up on {}{}, for {} later{first}: {}.",
+        "Left as a follow-up on {}{}, to be done {} later{first}: {}.",
         calendar::words(left.mark.on),
         count.map(|count| at(road, left.mark.on, count, measure)).unwrap_or_default(),
         wanted.join(" or "),
@@ -90,31 +90,28 @@ fn amount(ticks: i64, count: Count, measure: Measure) -> String {
 
 /// `Rear tire fitted new on 3 May 2026 at 15,414 mi; it has run 800 mi.`
 fn fitted(case: &Case, on: &OnPart) -> String {
-    let bike = &case.roads.history.motorcycle;
-    let measure = Measure::odometer(bike.odometer_unit);
+    let measure = Measure::odometer(case.roads.history.motorcycle.odometer_unit);
     let name = component(&on.part.component, on.stay.position);
-    let condition = match on.part.condition {
-        Condition::New => "new",
-        Condition::Used => "used",
-        Condition::Rebuilt => "rebuilt",
-    };
+    let condition = on.part.condition;
     let place = case.road.distance_at(&on.stay.fitted).map(|count| at(case.road, on.stay.fitted.on, count, measure)).unwrap_or_default();
-    let again = if on.part.stays.len() > 1 { "again".into() } else { condition.to_string() };
-    let mut text = format!("{name} fitted {again} on {}{place}", calendar::words(on.stay.fitted.on));
-    if let Some(first) = on.part.stays.first().filter(|_| on.part.stays.len() > 1) {
-        text += &format!(" (first fitted {condition} on {})", calendar::words(first.fitted.on));
-    }
-    if let Some(run) = on.run.filter(|run| *run != 0) {
-        text += &format!("; it had run {} by then", measure.amount(run));
-    }
-    if let Some(now) = on.part.distance_now(case.roads) {
-        text += &format!("; it has run {}", measure.amount(now.mm()));
-    }
-    if let Some(made) = on.part.made_on().filter(|_| !case.next.date.is_absent()) {
+    let day = calendar::words(on.stay.fitted.on);
+    let fitted = match on.part.stays.as_slice() {
+        [first, _, ..] => {
+            format!("{name} fitted again on {day}{place} (first fitted {condition} on {})", calendar::words(first.fitted.on))
+        }
+        _ => format!("{name} fitted {condition} on {day}{place}"),
+    };
+    let now = on.part.distance_now(case.roads).map(|now| measure.amount(now.mm()));
+    let run = match (on.run.filter(|run| *run != 0), now) {
+        (Some(run), Some(now)) => format!("; it had run {} by then and {now} by the last reading", measure.amount(run)),
+        (None, Some(now)) => format!("; it has run {now}"),
+        _ => String::new(),
+    };
+    let ages = on.part.made_on().filter(|_| !case.next.date.is_absent()).map(|made| {
         let code = on.part.date_code.as_deref().unwrap_or_default();
-        text += &format!(". It ages from its date code: {code} is the week of {}", calendar::words(made));
-    }
-    text + "."
+        format!(". It ages from its date code: {code} is the week of {}", calendar::words(made))
+    });
+    format!("{fitted}{run}{}.", ages.unwrap_or_default())
 }
 
 /// `Last replaced on 10 Jan 2026 at 9,800 mi.`
@@ -294,17 +291,17 @@ fn kept(case: &Case) -> Option<String> {
     if case.rule.counts_from == CountsFrom::LastDone || case.done.is_empty() || case.terms.every.is_empty() {
         return None;
     }
-    let hows = [how(case.next.distance), how(case.next.hours), how(case.next.date)];
+    let hows = [how(&case.next.distance), how(&case.next.hours), how(&case.next.date)];
     if hows.iter().flatten().any(|how| matches!(how, How::Grid(_))) {
-        Some(format!("What was done fulfils every point up to {share} % of the interval beyond it; this is the next."))
+        Some(format!("Work done up to {share} % of the interval early fulfils its point and all before it: this is the next one open."))
     } else if hows.iter().flatten().any(|how| matches!(how, How::First | How::Every)) {
         Some(format!("What was done came more than {share} % of the interval before this point, too early to fulfil it."))
     } else {
         None
     }
 }
-fn how<S>(limb: Limb<S>) -> Option<How> {
-    if let Limb::At { how, .. } = limb { Some(how) } else { None }
+fn how<S: Copy>(limb: &Limb<S>) -> Option<How> {
+    if let Limb::At { how, .. } = limb { Some(*how) } else { None }
 }
 
 /// Why a limb that the rule names is not known.
@@ -327,9 +324,8 @@ fn unknown(case: &Case) -> Vec<String> {
         Limb::Unknown(Missing::Count) => text.push("The distance is not known: no odometer reading tells it.".into()),
         _ => {}
     }
-    match case.next.hours {
-        Limb::Unknown(_) => text.push("The hours are not known: no hour reading tells them.".into()),
-        _ => {}
+    if let Limb::Unknown(_) = case.next.hours {
+        text.push("The hours are not known: no hour reading tells them.".into());
     }
     match case.next.date {
         Limb::Unknown(Missing::BeforeRecords(point)) => {
@@ -373,12 +369,12 @@ pub(super) fn projected(bike: &Motorcycle, road: &Road, point: &DuePoint) -> Vec
     }
     let several = usize::from(point.distance.is_some()) + usize::from(point.hours.is_some()) + usize::from(point.date.is_some()) > 1;
     let limb = match point.governs() {
-        Some(Governs::Distance) => "The distance comes",
-        Some(Governs::Hours) => "The hours come",
-        _ => "The date comes",
+        Some(Governs::Distance) => "the distance comes",
+        Some(Governs::Hours) => "the hours come",
+        _ => "the date comes",
     };
-    if several && point.governs().is_some() {
-        text.push(format!("{limb} {}.", point.whichever));
+    if let Some(arrival) = text.last_mut().filter(|_| several && point.governs().is_some()) {
+        *arrival = format!("{}: {limb} {}.", arrival.trim_end_matches('.'), point.whichever);
     }
     text
 }
@@ -387,7 +383,7 @@ fn last_reading(road: &Road, limb: OnCounter, name: &str, measure: Measure) -> S
     match (counter.last(), limb.gauge.start) {
         (Some(last), _) => {
             let shown = counter.shown_then(last.on, last.ticks).filter(|shown| *shown != last.ticks);
-            let in_all = if shown.is_some() { format!(", {} in all", measure.amount(last.ticks)) } else { String::new() };
+            let in_all = if shown.is_some() { format!(", {} in all,", measure.amount(last.ticks)) } else { String::new() };
             format!("{name}: {}{in_all} on {}.", measure.amount(shown.unwrap_or(last.ticks)), calendar::words(last.on))
         }
         (None, Some((on, ticks))) => {

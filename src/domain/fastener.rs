@@ -3,6 +3,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use super::{
+    limit::share_a_bike,
     motorcycle::Motorcycle,
     noun::noun,
     quantity::{Figure, Quantity, Unit},
@@ -73,6 +74,12 @@ pub fn most_specific<'f>(fasteners: &'f [Fastener], bike: &Motorcycle) -> Option
     meant.min_by_key(|fastener| (std::cmp::Reverse(fastener.applies_to.rank()), fastener.id))
 }
 
+/// Whether two fasteners contradict: one key at one rank for one motorcycle, so that a tightened line could mean either.
+#[must_use]
+pub fn contradict(a: &NewFastener, b: &NewFastener) -> bool {
+    a.key == b.key && a.applies_to.rank() == b.applies_to.rank() && share_a_bike(&a.applies_to, &b.applies_to)
+}
+
 #[cfg(test)]
 mod tests {
     use serde_json::{Value, json};
@@ -117,5 +124,17 @@ mod tests {
             assert_eq!(id, Some(best as u128 + 1));
         }
         assert_eq!(most_specific(&[fastener(1, &other_bike)], &bike()), None);
+    }
+    #[test]
+    fn one_key_is_one_fastener_for_a_motorcycle() {
+        let of = |applies_to: Value| fastener(1, &applies_to).details();
+        let model = of(json!({"make": "Halden", "model": "650 Twin"}));
+        assert!(contradict(&model, &of(json!({"model": "650 TWIN "}))));
+        assert!(!contradict(&model, &of(json!({"make": "Corvane", "model": "650 Twin"}))));
+        assert!(!contradict(&model, &of(json!({"make": "Halden"}))));
+        assert!(!contradict(&model, &NewFastener { key: "front_axle_nut".into(), ..model.clone() }));
+        let years = |from, to| of(json!({"model": "650 Twin", "years": {"from": from, "to": to}}));
+        assert!(contradict(&years(Some(2019), Some(2021)), &years(Some(2021), None)));
+        assert!(!contradict(&years(Some(2019), Some(2020)), &years(Some(2021), None)));
     }
 }

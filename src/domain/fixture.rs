@@ -1,4 +1,5 @@
 //! An invented motorcycle with its history, put together in a few words for the tests.
+#![expect(clippy::needless_pass_by_value, reason = "json!(…) is written in place")]
 use serde_json::{Value, json};
 use time::{Date, OffsetDateTime, macros::date};
 use uuid::Uuid;

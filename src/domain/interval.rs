@@ -256,14 +256,14 @@ struct LimbTerms<S> {
 
 impl<S: Scale> LimbTerms<S> {
     /// The first point: base + `first`, else base + `every`.
-    fn from_base(&self) -> Limb<S> {
+    fn first_point(&self) -> Limb<S> {
         let (Some(base), Some(interval)) = (self.base, self.first.or(self.every)) else { return Limb::Unknown(Missing::Count) };
         Limb::At { point: base.plus(interval), anchor: base, how: if self.first.is_some() { How::First } else { How::Every } }
     }
 
     /// The same for what was never done: unknown where it lies before the known history.
     fn never_done(&self) -> Limb<S> {
-        match self.from_base() {
+        match self.first_point() {
             Limb::At { point, .. } if self.records.is_some_and(|start| point < start) => Limb::Unknown(Missing::BeforeRecords(point)),
             limb => limb,
         }
@@ -364,7 +364,7 @@ impl<S: Scale> LimbTerms<S> {
         if done.is_empty() {
             return (self.never_done(), None);
         }
-        let limb = self.from_base();
+        let limb = self.first_point();
         (limb, limb.point().map(|point| done.iter().filter_map(count).any(|at| at >= point)))
     }
 }

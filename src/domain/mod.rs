@@ -1,10 +1,14 @@
 //! Ground floor: pure computing. No I/O, no clock, no database, no HTTP.
 //!
 //! The nouns of the trade as data: [`motorcycle`], [`service`], [`part`], [`fastener`], [`rule`], [`limit`], [`due`].
-//! The computation on them: [`quantity`], [`counter`], and what is worked out from a [`history`].
+//! The computation on them: [`quantity`], [`counter`], and what is worked out from a [`history`]: [`interval`] finds a rule's due point,
+//! [`due_dates`] its dates, [`work_out`] puts everything that is due together.
 mod because;
+pub mod calculation;
 pub mod calendar;
+pub mod caution;
 pub mod component;
+pub mod conformity;
 mod contradiction;
 pub mod counter;
 pub mod due;
@@ -14,10 +18,13 @@ pub mod fastener;
 #[cfg(test)]
 pub(crate) mod fixture;
 pub mod follow_up;
+pub mod forecast;
 pub mod history;
 pub mod id;
 pub mod interval;
+pub mod job_sheet;
 pub mod limit;
+pub mod line;
 pub mod measurement;
 pub mod motorcycle;
 mod noun;
@@ -33,9 +40,14 @@ pub mod stays;
 mod sums;
 pub mod tire;
 pub mod torque;
+pub mod usual;
 pub mod validate;
 pub mod verdict;
 pub mod vin;
+pub mod visits;
+pub mod wear;
+pub mod wear_forecast;
+pub mod wheel;
 pub mod words;
 pub mod work_out;
 pub mod workshop;

@@ -64,12 +64,13 @@ impl PartLife {
     #[must_use]
     pub fn stay_at(&self, motorcycle: Id<Motorcycle>, mark: &Mark, roads: &Roads) -> Option<usize> {
         let road = roads.of(motorcycle)?;
-        let order = road.order(mark);
-        // On the day of fitting and removing alike a value may have been entered before or after: the day decides.
+        // Day and distance decide: on the very spot of fitting or removing, the order of entry says nothing about the part.
+        let spot = |mark: &Mark| (mark.on, road.distance_at(mark).map(|count| count.ticks));
+        let here = spot(mark);
         let within = |stay: &Stay| {
             stay.motorcycle_id == motorcycle
-                && stay.fitted.on <= mark.on
-                && stay.removed.as_ref().is_none_or(|removed| mark.on < removed.on || order <= road.order(removed))
+                && spot(&stay.fitted) <= here
+                && stay.removed.as_ref().is_none_or(|removed| here <= spot(removed))
         };
         self.stays.iter().rposition(within)
     }

@@ -1,4 +1,6 @@
 //! Figures and sums for people: grouped, in one unit, and such that they hold when they are redone by hand.
+use std::fmt::Write;
+
 use time::Date;
 
 use super::{
@@ -65,7 +67,7 @@ impl Measure {
                 text.push('−');
             }
             if *times != 1 {
-                text.push_str(&format!("{times} × "));
+                let _ = write!(text, "{times} × ");
             }
             text.push_str(&figure(value.abs(), decimals));
         }

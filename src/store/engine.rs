@@ -141,8 +141,10 @@ impl Tx {
 
 /// What a person can do about a database that does not open.
 fn explain(error: &sqlx::Error) -> String {
-    let code = error.as_database_error().and_then(|error| error.code()).and_then(|code| code.parse::<u32>().ok()).unwrap_or(0) & 0xff;
-    match code {
+    let code = error.as_database_error().and_then(sqlx::error::DatabaseError::code);
+    // PostgreSQL's codes have five letters and speak for themselves in its message; SQLite's are shorter numbers.
+    let code = code.filter(|code| code.len() != 5).and_then(|code| code.parse::<u32>().ok()).unwrap_or(0);
+    match code & 0xff {
         5 | 6 => "it is locked by another program; stop that one, or wait".into(),
         8 => "it is read-only; give the server's user the right to write the file and its folder".into(),
         10 => "reading or writing it failed; look at the disk".into(),

@@ -114,3 +114,14 @@ pub async fn perhaps_for(tx: &mut Tx, workshop: Id<Workshop>, motorcycle: Id<Mot
     let rows = on!(tx, sqlx::query_as::<_, Row>(sql).bind(workshop).bind(motorcycle), fetch_all)?;
     Ok(rows.into_iter().map(Fastener::from).collect())
 }
+
+/// The fasteners of a key that stand at the rank of one motorcycle (`Some`) or at another (`None`), oldest first:
+/// only those can contradict a new one.
+pub async fn beside(tx: &mut Tx, workshop: Id<Workshop>, key: &str, motorcycle: Option<Id<Motorcycle>>) -> Result<Vec<Fastener>> {
+    let sql = "select id, body, created_at from fastener
+               where workshop_id = $1 and key = $2 and deleted_at is null
+                 and (motorcycle_id = $3 or (motorcycle_id is null and $3 is null))
+               order by id";
+    let rows = on!(tx, sqlx::query_as::<_, Row>(sql).bind(workshop).bind(key).bind(motorcycle), fetch_all)?;
+    Ok(rows.into_iter().map(Fastener::from).collect())
+}

@@ -121,3 +121,20 @@ pub async fn perhaps_for(tx: &mut Tx, workshop: Id<Workshop>, motorcycle: Id<Mot
     let rows = on!(tx, sqlx::query_as::<_, Row>(sql).bind(workshop).bind(motorcycle), fetch_all)?;
     Ok(rows.into_iter().map(Limit::from).collect())
 }
+
+/// The limits of one component's quantity that stand at the rank of one motorcycle (`Some`) or at another (`None`), oldest first:
+/// only those can contradict a new one.
+pub async fn beside(
+    tx: &mut Tx,
+    workshop: Id<Workshop>,
+    component: &str,
+    quantity: Measurand,
+    motorcycle: Option<Id<Motorcycle>>,
+) -> Result<Vec<Limit>> {
+    let sql = "select id, body, created_at from limit_range
+               where workshop_id = $1 and component = $2 and quantity = $3 and deleted_at is null
+                 and (motorcycle_id = $4 or (motorcycle_id is null and $4 is null))
+               order by id";
+    let rows = on!(tx, sqlx::query_as::<_, Row>(sql).bind(workshop).bind(component).bind(quantity).bind(motorcycle), fetch_all)?;
+    Ok(rows.into_iter().map(Limit::from).collect())
+}

@@ -7,9 +7,13 @@
 pub mod account;
 pub mod audit;
 pub mod component;
+pub mod copy;
+pub mod due_item;
 mod engine;
 pub mod fastener;
+pub mod fitting;
 pub mod follow_up;
+pub mod history;
 pub mod idempotency;
 pub mod instrument;
 pub mod interval_rule;
@@ -55,4 +59,8 @@ pub struct Stretch<K> {
     pub after: Option<K>,
     /// How many rows.
     pub limit: i64,
+}
+impl<K> Stretch<K> {
+    /// The whole list.
+    pub const ALL: Self = Self { after: None, limit: i64::MAX };
 }

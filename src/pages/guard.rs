@@ -1,0 +1,175 @@
+//! Who is at the page: the session's cookie, and the refusal of posts that come from another site.
+//!
+//! The cookie is `SameSite=Lax`, not `Strict`: a link in a report's mail must open for somebody who is signed in. Posts from other sites are
+//! refused on their own account, by what the browser says about where they come from.
+use std::{sync::Arc, time::Duration};
+
+use axum::{
+    extract::{FromRequestParts, RawPathParams, Request, State},
+    http::{HeaderMap, HeaderValue, Method, header, request::Parts},
+    middleware::Next,
+    response::{IntoResponse, Response},
+};
+
+use super::{
+    answer::{SAID, said},
+    fault::Fault,
+    form::Form,
+    frame::{Frame, Nav},
+};
+use crate::{
+    access::Caller,
+    actions::{App, KEY_RUNNING, Work, session},
+    domain::id::Id,
+    error::{Error, Result},
+};
+
+/// The name of the session's cookie. Behind https it has the prefix that makes browsers insist on `Secure`, `Path=/` and no `Domain`.
+#[must_use]
+pub fn session_cookie(app: &App) -> &'static str {
+    if app.site.is_https() { "__Host-session" } else { "session" }
+}
+/// `Set-Cookie` for a session; with an empty secret it is taken away.
+#[must_use]
+pub fn set_session(app: &App, secret: &str) -> String {
+    let secure = if app.site.is_https() { "; Secure" } else { "" };
+    let age = if secret.is_empty() { 0 } else { session::SESSION.whole_seconds() };
+    format!("{}={secret}; Path=/; Max-Age={age}; HttpOnly; SameSite=Lax{secure}", session_cookie(app))
+}
+/// A cookie of the request.
+#[must_use]
+pub fn cookie<'a>(headers: &'a HeaderMap, name: &str) -> Option<&'a str> {
+    let all = headers.get_all(header::COOKIE).iter().filter_map(|value| value.to_str().ok());
+    all.flat_map(|value| value.split(';')).filter_map(|pair| pair.trim().split_once('=')).find(|pair| pair.0 == name).map(|pair| pair.1)
+}
+
+/// The manager who is signed in.
+#[derive(Clone, Debug)]
+pub struct Manager {
+    /// The manager as the one who asks.
+    pub caller: Caller,
+    said: Option<String>,
+}
+impl Manager {
+    /// What stands around a page.
+    #[must_use]
+    pub fn frame(&self, work: &Work, current: Nav) -> Frame {
+        Frame::new(work.workshop.name.clone(), self.caller.name(), self.said.clone(), current)
+    }
+    /// Begins work that writes, once for a form's key. A second tap waits for the first and then leads to the same place.
+    ///
+    /// # Errors
+    /// [`Error::Replayed`] where this form was done before; see [`App::write`].
+    pub async fn write(&self, app: &App, form: &Form) -> Result<Work> {
+        for _ in 0..100 {
+            match app.write(&self.caller, form.once()).await {
+                Err(Error::Conflict { detail, .. }) if detail == KEY_RUNNING => tokio::time::sleep(Duration::from_millis(50)).await,
+                other => return other,
+            }
+        }
+        Err(Error::Unavailable("a form's first sending is still running after five seconds".into()))
+    }
+}
+
+impl FromRequestParts<Arc<App>> for Manager {
+    type Rejection = Fault;
+    async fn from_request_parts(parts: &mut Parts, app: &Arc<App>) -> Result<Self, Fault> {
+        let sign_in = || Fault::SignIn(parts.uri.path_and_query().map_or("/", |path| path.as_str()).to_owned());
+        let cookie_value = cookie(&parts.headers, session_cookie(app)).ok_or_else(sign_in)?;
+        match session::session_caller(app, cookie_value).await {
+            Ok(caller) => Ok(Self { caller, said: cookie(&parts.headers, SAID).and_then(said) }),
+            Err(Error::Unauthenticated(_)) => Err(sign_in()),
+            Err(error) => Err(error.into()),
+        }
+    }
+}
+
+/// The id in the path; see [`crate::api::extract::PathId`].
+#[derive(Clone, Copy, Debug)]
+pub struct PathId<T>(pub Id<T>);
+impl<T> FromRequestParts<Arc<App>> for PathId<T> {
+    type Rejection = Fault;
+    async fn from_request_parts(parts: &mut Parts, app: &Arc<App>) -> Result<Self, Fault> {
+        let found = crate::api::extract::PathId::from_request_parts(parts, app).await;
+        found.map(|id| Self(id.0)).map_err(|_| Error::NotFound("page").into())
+    }
+}
+
+/// The second id in the path, `{below}`: of something that belongs to what `{id}` names.
+#[derive(Clone, Copy, Debug)]
+pub struct SecondId<T>(pub Id<T>);
+impl<T> FromRequestParts<Arc<App>> for SecondId<T> {
+    type Rejection = Fault;
+    async fn from_request_parts(parts: &mut Parts, app: &Arc<App>) -> Result<Self, Fault> {
+        let params = RawPathParams::from_request_parts(parts, app).await.map_err(|_| Error::NotFound("page"))?;
+        let id = params.iter().find(|(name, _)| *name == "below").and_then(|(_, text)| text.parse().ok());
+        id.map(Self).ok_or_else(|| Error::NotFound("page").into())
+    }
+}
+
+/// Refuses posts from other sites, and takes the words of the answer before off the browser once they were shown.
+pub(super) async fn watch(State(app): State<Arc<App>>, request: Request, next: Next) -> Response {
+    if !request.method().is_safe() && comes_from_elsewhere(request.headers(), app.site.origin()) {
+        let why = "This was sent from another site, so nothing was done. Open the page here and send it again.";
+        return Fault::from(Error::Forbidden(why.into())).into_response();
+    }
+    let was_said = request.method() == Method::GET && cookie(request.headers(), SAID).is_some();
+    let mut response = next.run(request).await;
+    let is_page = response.headers().get(header::CONTENT_TYPE).is_some_and(|kind| kind.as_bytes().starts_with(b"text/html"));
+    if was_said && is_page && response.status().is_success() {
+        let gone = HeaderValue::from_static("said=; Path=/; Max-Age=0; HttpOnly; SameSite=Lax");
+        response.headers_mut().append(header::SET_COOKIE, gone);
+    }
+    response
+}
+
+/// Whether a browser says that a request comes from another site. `Sec-Fetch-Site` says so outright; it is left out over plain http, where
+/// `Origin` is compared with this server's address. What sends neither is no browser of today and carries no cookie that it was not given.
+fn comes_from_elsewhere(headers: &HeaderMap, own: Option<&str>) -> bool {
+    let text = |name: &str| headers.get(name).map(|value| value.to_str().unwrap_or("?"));
+    if let Some(site) = text("sec-fetch-site") {
+        return site != "same-origin" && site != "none";
+    }
+    let Some(origin) = text("origin") else { return false };
+    let host = text("host").unwrap_or_default();
+    let same_host = origin.split_once("://").is_some_and(|(_, from)| !host.is_empty() && from.eq_ignore_ascii_case(host));
+    !same_host && own != Some(origin)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn headers(pairs: &[(&'static str, &'static str)]) -> HeaderMap {
+        pairs.iter().map(|(name, value)| (header::HeaderName::from_static(name), HeaderValue::from_static(value))).collect()
+    }
+
+    #[test]
+    fn posts_from_other_sites_are_told_apart() {
+        let own = Some("https://bikes.example.org");
+        for here in [
+            &[("sec-fetch-site", "same-origin")][..],
+            &[("sec-fetch-site", "none")],
+            &[("origin", "http://192.0.2.7:8080"), ("host", "192.0.2.7:8080")],
+            &[("origin", "https://bikes.example.org"), ("host", "backend:8080")],
+            &[],
+        ] {
+            assert!(!comes_from_elsewhere(&headers(here), own), "{here:?}");
+        }
+        for elsewhere in [
+            &[("sec-fetch-site", "cross-site")][..],
+            &[("sec-fetch-site", "same-site"), ("origin", "https://bikes.example.org")],
+            &[("origin", "https://elsewhere.example"), ("host", "bikes.example.org")],
+            &[("origin", "null"), ("host", "bikes.example.org")],
+            &[("origin", "null")],
+        ] {
+            assert!(comes_from_elsewhere(&headers(elsewhere), own), "{elsewhere:?}");
+        }
+    }
+    #[test]
+    fn a_cookie_is_found_by_its_whole_name() {
+        let headers = headers(&[("cookie", "a=1; xsession=2; session=3")]);
+        assert_eq!(cookie(&headers, "session"), Some("3"));
+        assert_eq!(cookie(&headers, "ession"), None);
+    }
+}

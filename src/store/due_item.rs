@@ -1,0 +1,135 @@
+//! Due items, stored with their three dates in the transaction of the write that changed them.
+use std::collections::HashMap;
+
+use time::{Date, macros::date};
+use uuid::Uuid;
+
+use super::{Stretch, Tx, execute, on, types::Json};
+use crate::{
+    domain::{
+        due::{DueItem, DueItemId},
+        id::Id,
+        motorcycle::{Motorcycle, Owner},
+        words::Status,
+        workshop::Workshop,
+    },
+    error::Result,
+};
+
+/// Where an item without a due date stands in the order: behind all dates; with no history behind those.
+const NEVER: Date = date!(9998 - 12 - 31);
+const NO_HISTORY: Date = date!(9999 - 12 - 31);
+
+/// The day by which an item is sorted.
+#[must_use]
+pub fn sort_on(item: &DueItem) -> Date {
+    if item.no_history { NO_HISTORY } else { item.dates.due_from.unwrap_or(NEVER) }
+}
+
+/// What is due on one motorcycle, soonest first.
+pub async fn of_motorcycle(tx: &mut Tx, workshop: Id<Workshop>, bike: Id<Motorcycle>) -> Result<Vec<DueItem>> {
+    let sql = "select body from due_item where workshop_id = $1 and motorcycle_id = $2 order by sort_on, id";
+    let rows: Vec<(Json<DueItem>,)> = on!(tx, sqlx::query_as(sql).bind(workshop).bind(bike), fetch_all)?;
+    Ok(rows.into_iter().map(|row| row.0.0).collect())
+}
+
+/// Makes what is stored for a motorcycle equal to what was worked out; rows that stay the same are not written. Gives how many were.
+pub async fn replace(tx: &mut Tx, workshop: Id<Workshop>, bike: &Motorcycle, items: &[DueItem]) -> Result<u64> {
+    let sql = "select id, owner_id, body from due_item where workshop_id = $1 and motorcycle_id = $2";
+    let rows: Vec<(DueItemId, Option<Id<Owner>>, String)> = on!(tx, sqlx::query_as(sql).bind(workshop).bind(bike.id), fetch_all)?;
+    let mut stored: HashMap<_, _> = rows.into_iter().map(|(id, owner, body)| (id, (owner, body))).collect();
+    let mut written = 0;
+    for item in items {
+        let body = serde_json::to_string(item).map_err(crate::error::Error::internal)?;
+        if stored.remove(&item.id).is_some_and(|known| known == (bike.owner_id, body.clone())) {
+            continue;
+        }
+        let sql = "insert into due_item (workshop_id, id, motorcycle_id, owner_id, sort_on, nearly_due_from, due_from, overdue_from, no_history, body)
+                   values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)
+                   on conflict (workshop_id, id) do update set owner_id = excluded.owner_id, sort_on = excluded.sort_on,
+                     nearly_due_from = excluded.nearly_due_from, due_from = excluded.due_from, overdue_from = excluded.overdue_from,
+                     no_history = excluded.no_history, body = excluded.body";
+        written += execute!(
+            tx,
+            sqlx::query(sql)
+                .bind(workshop)
+                .bind(item.id)
+                .bind(bike.id)
+                .bind(bike.owner_id)
+                .bind(sort_on(item))
+                .bind(item.dates.nearly_due_from)
+                .bind(item.dates.due_from)
+                .bind(item.dates.overdue_from)
+                .bind(item.no_history)
+                .bind(&body)
+        )?;
+    }
+    for id in stored.into_keys() {
+        written += execute!(tx, sqlx::query("delete from due_item where workshop_id = $1 and id = $2").bind(workshop).bind(id))?;
+    }
+    Ok(written)
+}
+
+/// Which due items are wanted.
+#[derive(Clone, Debug, Default)]
+pub struct Wanted {
+    /// Only these statuses; empty: all.
+    pub statuses: Vec<Status>,
+    /// Only motorcycles of this owner.
+    pub owner: Option<Id<Owner>>,
+    /// Only items that come due before this day.
+    pub before: Option<Date>,
+}
+
+/// The workshop's due items, soonest first: an index scan whose cost follows the rows shown. The key is (`sort_on`, id).
+pub async fn of_workshop(
+    tx: &mut Tx,
+    workshop: Id<Workshop>,
+    wanted: &Wanted,
+    as_of: Date,
+    stretch: &Stretch<(Date, DueItemId)>,
+) -> Result<Vec<DueItem>> {
+    macro_rules! soonest {
+        ($owner:literal) => {
+            concat!(
+                "select body from due_item where workshop_id = $1 and ",
+                $owner,
+                " and (sort_on, id) > ($3, $4) and sort_on < $5 and ($6
+                   or ($7 and overdue_from <= $12)
+                   or ($8 and due_from <= $12 and (overdue_from is null or overdue_from > $12))
+                   or ($9 and nearly_due_from <= $12 and (due_from is null or due_from > $12))
+                   or ($10 and not no_history and (nearly_due_from is null or nearly_due_from > $12))
+                   or ($11 and no_history))
+                 order by sort_on, id limit $13"
+            )
+        };
+    }
+    let sql = if wanted.owner.is_some() { soonest!("owner_id = $2") } else { soonest!("($2 is null or owner_id = $2)") };
+    let (after, id) = stretch.after.unwrap_or((Date::MIN.max(date!(0001 - 01 - 01)), Id::new(Uuid::nil())));
+    let of = |status| wanted.statuses.contains(&status);
+    let rows: Vec<(Json<DueItem>,)> = on!(
+        tx,
+        sqlx::query_as(sql)
+            .bind(workshop)
+            .bind(wanted.owner)
+            .bind(after)
+            .bind(id)
+            .bind(wanted.before.unwrap_or(Date::MAX))
+            .bind(wanted.statuses.is_empty())
+            .bind(of(Status::Overdue))
+            .bind(of(Status::Due))
+            .bind(of(Status::NearlyDue))
+            .bind(of(Status::Later))
+            .bind(of(Status::NoHistory))
+            .bind(as_of)
+            .bind(stretch.limit),
+        fetch_all
+    )?;
+    Ok(rows.into_iter().map(|row| row.0.0).collect())
+}
+
+/// How many due items are stored for a workshop.
+pub async fn count(tx: &mut Tx, workshop: Id<Workshop>) -> Result<i64> {
+    let row: (i64,) = on!(tx, sqlx::query_as("select count(*) from due_item where workshop_id = $1").bind(workshop), fetch_one)?;
+    Ok(row.0)
+}

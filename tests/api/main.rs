@@ -1,0 +1,8 @@
+//! Black-box tests over HTTP: every test starts the real router over a fresh database, once on SQLite and once on PostgreSQL.
+#[path = "../harness/mod.rs"]
+mod harness;
+
+mod conventions;
+mod idempotency;
+mod lists;
+mod motorcycles;
