@@ -9,20 +9,17 @@ pub mod check;
 pub mod component;
 pub mod due;
 pub mod fastener;
-<<<<<<< HEAD
 pub mod follow_up;
 pub mod forecast;
 pub mod history;
 pub mod limit;
 pub mod measure;
-=======
-pub mod forecast;
-pub mod limit;
->>>>>>> main
 pub mod motorcycle;
 pub mod owner;
+pub mod part;
 pub mod reading;
 pub mod rule;
+pub mod service;
 pub mod session;
 pub mod token;
 pub mod visits;
