@@ -5,9 +5,11 @@
 //! motorcycles, keeps the answer for a repeated request, and commits: all of it or nothing.
 //!
 //! To add an action: a function here in the file of its noun, `pub async fn verb(work: &mut Work, …) -> Result<…>`.
+pub mod check;
 pub mod component;
 pub mod due;
 pub mod fastener;
+pub mod forecast;
 pub mod limit;
 pub mod motorcycle;
 pub mod owner;
@@ -15,6 +17,7 @@ pub mod reading;
 pub mod rule;
 pub mod session;
 pub mod token;
+pub mod visits;
 pub mod workshop;
 
 use std::{

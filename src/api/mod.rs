@@ -5,10 +5,13 @@
 //!
 //! To add a resource: a file here with its handlers and a `routes()`, one line in [`routes`], and its actions one floor down.
 pub mod answer;
+mod audit;
 pub mod body;
+mod calculations;
 mod due;
 pub mod extract;
 mod fasteners;
+mod forecast;
 mod interval_rules;
 mod limits;
 mod motorcycles;
@@ -17,6 +20,7 @@ mod odometers;
 pub mod openapi;
 mod owners;
 mod tokens;
+mod visits;
 mod vocabularies;
 mod workshop;
 
@@ -33,14 +37,18 @@ pub const BASE: &str = "/api/v1";
 pub fn routes() -> OpenApiRouter<Arc<App>> {
     OpenApiRouter::new()
         .merge(motorcycles::routes())
+        .merge(due::routes())
         .merge(odometer_readings::routes())
         .merge(odometers::routes())
         .merge(interval_rules::routes())
         .merge(limits::routes())
         .merge(fasteners::routes())
-        .merge(due::routes())
         .merge(owners::routes())
+        .merge(tokens::routes())
         .merge(vocabularies::routes())
         .merge(workshop::routes())
-        .merge(tokens::routes())
+        .merge(visits::routes())
+        .merge(forecast::routes())
+        .merge(calculations::routes())
+        .merge(audit::routes())
 }

@@ -60,7 +60,7 @@ impl MadeToken {
 /// List tokens
 ///
 /// Those in use, oldest first.
-#[utoipa::path(get, path = "/tokens", operation_id = "list_tokens", tag = "tokens", params(PageQuery),
+#[utoipa::path(get, path = "/tokens", operation_id = "list_tokens", tag = "workshop", params(PageQuery),
     responses((status = 200, description = "A page of tokens", body = Page<Token>)))]
 async fn list(State(app): State<Arc<App>>, Administers(caller): Administers, uri: Uri, Query(query): Query<PageQuery>) -> Result<Response> {
     let stretch = query.stretch()?;
@@ -74,7 +74,7 @@ async fn list(State(app): State<Arc<App>>, Administers(caller): Administers, uri
 ///
 /// This answer alone holds the secret. It is not kept, so the answer replayed for a repeated Idempotency-Key has null in its place:
 /// where the first answer was lost, revoke the token and make another.
-#[utoipa::path(post, path = "/tokens", operation_id = "make_token", tag = "tokens", request_body = NewToken,
+#[utoipa::path(post, path = "/tokens", operation_id = "make_token", tag = "workshop", request_body = NewToken,
     responses((status = 201, description = "The token with its secret", body = MadeToken)))]
 async fn make(State(app): State<Arc<App>>, Administers(caller): Administers, key: Key, body: Body) -> Result<Answer> {
     let new: NewToken = body.json()?;
@@ -93,7 +93,7 @@ async fn make(State(app): State<Arc<App>>, Administers(caller): Administers, key
 }
 
 /// Show a token
-#[utoipa::path(get, path = "/tokens/{id}", operation_id = "show_token", tag = "tokens", params(("id" = Id<Token>, Path, description = "Its id")),
+#[utoipa::path(get, path = "/tokens/{id}", operation_id = "show_token", tag = "workshop", params(("id" = Id<Token>, Path, description = "Its id")),
     responses((status = 200, description = "The token, without its secret", body = Token)))]
 async fn show(
     State(app): State<Arc<App>>,
@@ -108,7 +108,7 @@ async fn show(
 /// Revoke a token
 ///
 /// It stops working at once, on other servers of the same database within five seconds.
-#[utoipa::path(delete, path = "/tokens/{id}", operation_id = "revoke_token", tag = "tokens", params(("id" = Id<Token>, Path, description = "Its id")),
+#[utoipa::path(delete, path = "/tokens/{id}", operation_id = "revoke_token", tag = "workshop", params(("id" = Id<Token>, Path, description = "Its id")),
     responses((status = 204, description = "Revoked")))]
 async fn revoke(
     State(app): State<Arc<App>>,

@@ -59,16 +59,16 @@ const MOTORCYCLES: &[&str] = &[
 ];
 /// What the password is made of: five of these, drawn anew for each demo.
 const WORDS: [&str; 32] = [
-    "anchor", "beacon", "bight", "bowline", "buoy", "cable", "capstan", "cleat", "cove", "dory", "ebb", "fathom", "ferry", "gannet", "gull",
-    "hatch", "heron", "inlet", "jetty", "keel", "kelp", "lantern", "mast", "mooring", "oar", "pier", "rudder", "sail", "shoal", "tern",
-    "tide", "wharf",
+    "anchor", "beacon", "bight", "bowline", "buoy", "cable", "capstan", "cleat", "cove", "dory", "ebb", "fathom", "ferry", "gannet",
+    "gull", "hatch", "heron", "inlet", "jetty", "keel", "kelp", "lantern", "mast", "mooring", "oar", "pier", "rudder", "sail", "shoal",
+    "tern", "tide", "wharf",
 ];
 
 /// Serves an invented workshop from a fresh database.
 #[derive(Debug, Args)]
 pub struct Demo {
     /// Address and port; without it 127.0.0.1:8080, or a free port where that one is taken
-    #[arg(long = "listen", value_name = "ADDR", env = "WITNESSMARK_LISTEN")]
+    #[arg(long = "listen", value_name = "ADDR", env = "WITNESSMARK_LISTEN", value_parser = crate::config::address)]
     address: Option<SocketAddr>,
 }
 

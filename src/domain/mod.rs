@@ -1,10 +1,12 @@
 //! Ground floor: pure computing. No I/O, no clock, no database, no HTTP.
 //!
 //! The nouns of the trade as data: [`motorcycle`], [`service`], [`part`], [`fastener`], [`rule`], [`limit`], [`due`].
-//! The computation on them: [`quantity`], [`counter`], and what is worked out from a [`history`].
+//! The computation on them: [`quantity`], [`counter`], and what is worked out from a [`history`]: [`interval`] finds a rule's due point,
+//! [`due_dates`] its dates, [`work_out`] puts everything that is due together.
 mod because;
 pub mod calculation;
 pub mod calendar;
+pub mod caution;
 pub mod component;
 pub mod conformity;
 mod contradiction;
@@ -16,9 +18,11 @@ pub mod fastener;
 #[cfg(test)]
 pub(crate) mod fixture;
 pub mod follow_up;
+pub mod forecast;
 pub mod history;
 pub mod id;
 pub mod interval;
+pub mod job_sheet;
 pub mod limit;
 pub mod line;
 pub mod motorcycle;
@@ -31,10 +35,11 @@ pub mod road;
 pub mod rule;
 mod satisfied;
 pub mod service;
-mod sums;
 pub mod stays;
+mod sums;
 pub mod tire;
 pub mod torque;
+pub mod usual;
 pub mod validate;
 pub mod verdict;
 pub mod vin;

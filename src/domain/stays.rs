@@ -129,9 +129,10 @@ fn in_two_places(stays: &[Sitting]) -> Result<(), Clash> {
             continue;
         }
         // Distances of two motorcycles say nothing about each other: there the day decides.
-        let over = first.end.map(|end| end.at()).is_some_and(|end| {
-            if first.motorcycle == second.motorcycle { end <= second.from } else { end.on <= second.from.on }
-        });
+        let over = first
+            .end
+            .map(|end| end.at())
+            .is_some_and(|end| if first.motorcycle == second.motorcycle { end <= second.from } else { end.on <= second.from.on });
         if !over {
             return Err(Clash::TwoPlaces { first: first.id, second: second.id });
         }

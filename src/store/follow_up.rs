@@ -124,11 +124,8 @@ pub async fn list(
            and ($4 is null or u.id < $4)
          order by u.id desc limit $5"
     );
-    let rows = on!(
-        tx,
-        sqlx::query_as::<_, Row>(sql).bind(workshop).bind(bike).bind(status).bind(stretch.after).bind(stretch.limit),
-        fetch_all
-    )?;
+    let rows =
+        on!(tx, sqlx::query_as::<_, Row>(sql).bind(workshop).bind(bike).bind(status).bind(stretch.after).bind(stretch.limit), fetch_all)?;
     Ok(rows.into_iter().map(FollowUp::from).collect())
 }
 
@@ -140,7 +137,8 @@ pub async fn settle(
     settled_on: Option<Date>,
     now: OffsetDateTime,
 ) -> Result<()> {
-    let sql = "update follow_up set status = $3, reason = $4, done_in = $5, settled_on = $6, updated_at = $7 where workshop_id = $1 and id = $2";
+    let sql =
+        "update follow_up set status = $3, reason = $4, done_in = $5, settled_on = $6, updated_at = $7 where workshop_id = $1 and id = $2";
     execute!(
         tx,
         sqlx::query(sql)

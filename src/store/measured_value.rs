@@ -146,7 +146,13 @@ pub async fn list(
 }
 
 /// Says which part a value is of.
-pub async fn set_part(tx: &mut Tx, workshop: Id<Workshop>, id: Id<MeasuredValue>, part: Option<Id<InstalledPart>>, now: Instant) -> Result<()> {
+pub async fn set_part(
+    tx: &mut Tx,
+    workshop: Id<Workshop>,
+    id: Id<MeasuredValue>,
+    part: Option<Id<InstalledPart>>,
+    now: Instant,
+) -> Result<()> {
     let sql = "update measured_value set part_id = $3, updated_at = $4 where workshop_id = $1 and id = $2";
     execute!(tx, sqlx::query(sql).bind(workshop).bind(id).bind(part).bind(now))?;
     Ok(())

@@ -100,7 +100,8 @@ macro_rules! events {
 
 /// Stores a new event.
 pub async fn insert(tx: &mut Tx, workshop: Id<Workshop>, event: &EventRow) -> Result<()> {
-    let sql = "insert into service_event (workshop_id, id, motorcycle_id, on_date, odometer, hours, unit, summary, performed_by, notes, body,
+    let sql =
+        "insert into service_event (workshop_id, id, motorcycle_id, on_date, odometer, hours, unit, summary, performed_by, notes, body,
                                           created_at, updated_at)
                values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $12)";
     execute!(
@@ -282,8 +283,7 @@ pub async fn insert_amendment(tx: &mut Tx, workshop: Id<Workshop>, event: Id<Ser
 pub async fn amendments_of(tx: &mut Tx, workshop: Id<Workshop>, events: &[Id<ServiceEvent>]) -> Result<Vec<(Id<ServiceEvent>, Amendment)>> {
     let sql = "select id, service_event_id, written_by, text, created_at from amendment
                where workshop_id = $1 and service_event_id in ({}) order by id";
-    let amendment = |row: AmendmentRow| {
-        (row.service_event_id, Amendment { id: row.id, at: row.created_at.0, by: row.written_by, text: row.text })
-    };
+    let amendment =
+        |row: AmendmentRow| (row.service_event_id, Amendment { id: row.id, at: row.created_at.0, by: row.written_by, text: row.text });
     Ok(fetch_of!(tx, AmendmentRow, sql, workshop, events).into_iter().map(amendment).collect())
 }
