@@ -9,6 +9,7 @@ pub mod component;
 pub mod due;
 pub mod fastener;
 pub mod forecast;
+pub mod job_sheet;
 pub mod limit;
 pub mod motorcycle;
 pub mod owner;

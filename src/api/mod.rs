@@ -13,6 +13,7 @@ pub mod extract;
 mod fasteners;
 mod forecast;
 mod interval_rules;
+mod job_sheet;
 mod limits;
 mod motorcycles;
 mod odometer_readings;
@@ -48,6 +49,7 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
         .merge(limits::routes())
         .merge(fasteners::routes())
         .merge(visits::routes())
+        .merge(job_sheet::routes())
         .merge(forecast::routes())
         .merge(calculations::routes())
         .merge(audit::routes())
