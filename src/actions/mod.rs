@@ -6,6 +6,7 @@
 //!
 //! To add an action: a function here in the file of its noun, `pub async fn verb(work: &mut Work, …) -> Result<…>`.
 pub mod component;
+pub mod cost;
 pub mod due;
 pub mod fastener;
 pub mod forecast;
@@ -15,6 +16,7 @@ pub mod motorcycle;
 pub mod owner;
 pub mod reading;
 pub mod rule;
+pub mod search;
 pub mod session;
 pub mod token;
 pub mod visits;

@@ -8,6 +8,7 @@ pub mod answer;
 mod audit;
 pub mod body;
 mod calculations;
+mod costs;
 mod due;
 pub mod extract;
 mod fasteners;
@@ -20,6 +21,7 @@ mod odometer_readings;
 mod odometers;
 pub mod openapi;
 mod owners;
+mod search;
 mod tokens;
 mod visits;
 mod vocabularies;
@@ -49,6 +51,8 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
         .merge(limits::routes())
         .merge(fasteners::routes())
         .merge(visits::routes())
+        .merge(costs::routes())
+        .merge(search::routes())
         .merge(job_sheet::routes())
         .merge(forecast::routes())
         .merge(calculations::routes())

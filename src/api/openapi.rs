@@ -14,6 +14,7 @@ const TAGS: &[(&str, &str)] = &[
     ("motorcycles", "Motorcycles and what is on them"),
     ("audit", "Who did what"),
     ("calculations", "Calculations, which store nothing"),
+    ("history", "What happened"),
     ("due", "What is due, why, and when it will be"),
     ("owners", "Whose motorcycles they are"),
     ("readings", "Odometer and hour readings, and the instruments behind them"),
