@@ -364,3 +364,6 @@ fn more_than_it_counts_to(kind: CounterKind, reading: RawReading, change: RawCha
         calendar::words(reading.on),
     )
 }
+
+#[cfg(test)]
+mod tests;

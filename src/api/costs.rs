@@ -22,7 +22,7 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
 ///
 /// By calendar year, the latest first, and in all; each currency by itself, and per 1,000 of the odometer's unit. Struck-out events do not
 /// count.
-#[utoipa::path(get, path = "/motorcycles/{id}/costs", operation_id = "costs_of_motorcycle", tag = "history",
+#[utoipa::path(get, path = "/motorcycles/{id}/costs", operation_id = "costs_of_motorcycle", tag = "records",
     params(("id" = Id<Motorcycle>, Path, description = "The motorcycle")),
     responses((status = 200, description = "The costs", body = Costs)))]
 async fn show(State(app): State<Arc<App>>, Reads(caller): Reads, PathId(id): PathId<Motorcycle>, headers: HeaderMap) -> Result<Answer> {

@@ -12,16 +12,20 @@ mod costs;
 mod due;
 pub mod extract;
 mod fasteners;
+mod follow_ups;
 mod forecast;
+mod installed_parts;
 mod interval_rules;
 mod job_sheet;
 mod limits;
+mod measured_values;
 mod motorcycles;
 mod odometer_readings;
 mod odometers;
 pub mod openapi;
 mod owners;
 mod search;
+mod service_events;
 mod tokens;
 mod visits;
 mod vocabularies;
@@ -40,16 +44,20 @@ pub const BASE: &str = "/api/v1";
 pub fn routes() -> OpenApiRouter<Arc<App>> {
     OpenApiRouter::new()
         .merge(motorcycles::routes())
+        .merge(service_events::routes())
+        .merge(installed_parts::routes())
+        .merge(measured_values::routes())
+        .merge(follow_ups::routes())
         .merge(due::routes())
         .merge(odometer_readings::routes())
         .merge(odometers::routes())
+        .merge(interval_rules::routes())
+        .merge(limits::routes())
+        .merge(fasteners::routes())
         .merge(owners::routes())
         .merge(tokens::routes())
         .merge(vocabularies::routes())
         .merge(workshop::routes())
-        .merge(interval_rules::routes())
-        .merge(limits::routes())
-        .merge(fasteners::routes())
         .merge(visits::routes())
         .merge(costs::routes())
         .merge(search::routes())

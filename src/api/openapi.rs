@@ -10,18 +10,23 @@ use utoipa::openapi::{
 
 use super::answer::ProblemDocument;
 
+/// The chapters of the document, in the order in which a newcomer reads them.
 const TAGS: &[(&str, &str)] = &[
+    ("due", "What is due, when and why"),
     ("motorcycles", "Motorcycles and what is on them"),
-    ("audit", "Who did what"),
-    ("calculations", "Calculations, which store nothing"),
-    ("history", "What happened"),
-    ("due", "What is due, why, and when it will be"),
-    ("owners", "Whose motorcycles they are"),
+    ("services", "Service events: what was done, fitted, measured, tightened and left for later"),
+    ("parts", "Installed parts and their lives"),
+    ("values", "Measured values and their verdicts"),
     ("readings", "Odometer and hour readings, and the instruments behind them"),
+    ("history", "Everything that happened, in one list"),
     ("rules", "Interval rules, limits and fasteners"),
-    ("tokens", "API tokens"),
+    ("bench", "Job sheets, visits and forecasts"),
+    ("calculations", "Calculations, which store nothing"),
+    ("owners", "Whose motorcycles they are"),
     ("vocabularies", "Components, quantities and units"),
-    ("workshop", "The workshop's settings"),
+    ("records", "Attachments, history packets, search and costs"),
+    ("workshop", "The workshop's settings, tokens and webhooks"),
+    ("audit", "Who did what"),
 ];
 
 /// Completes the document that the router collected.

@@ -37,7 +37,7 @@ struct SearchQuery {
 ///
 /// Service events with what was done and noted, amendments, parts, follow-ups; without regard to case, newest first. Struck-out entries
 /// are left out.
-#[utoipa::path(get, path = "/search", operation_id = "search", tag = "history", params(SearchQuery),
+#[utoipa::path(get, path = "/search", operation_id = "search", tag = "records", params(SearchQuery),
     responses((status = 200, description = "A page of what was found", body = Page<Found>)))]
 async fn find(State(app): State<Arc<App>>, Reads(caller): Reads, uri: Uri, Query(query): Query<SearchQuery>) -> Result<Response> {
     let stretch = PageQuery { limit: query.limit, cursor: query.cursor }.stretch()?;

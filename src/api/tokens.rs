@@ -41,7 +41,7 @@ struct MadeToken {
 /// List tokens
 ///
 /// Those in use, oldest first.
-#[utoipa::path(get, path = "/tokens", operation_id = "list_tokens", tag = "tokens", params(PageQuery),
+#[utoipa::path(get, path = "/tokens", operation_id = "list_tokens", tag = "workshop", params(PageQuery),
     responses((status = 200, description = "A page of tokens", body = Page<Token>)))]
 async fn list(State(app): State<Arc<App>>, Administers(caller): Administers, uri: Uri, Query(query): Query<PageQuery>) -> Result<Response> {
     let stretch = query.stretch()?;
@@ -55,7 +55,7 @@ async fn list(State(app): State<Arc<App>>, Administers(caller): Administers, uri
 ///
 /// This answer alone holds the secret. It is not kept, so the answer replayed for a repeated Idempotency-Key has null in its place:
 /// where the first answer was lost, revoke the token and make another.
-#[utoipa::path(post, path = "/tokens", operation_id = "make_token", tag = "tokens", request_body = NewToken,
+#[utoipa::path(post, path = "/tokens", operation_id = "make_token", tag = "workshop", request_body = NewToken,
     responses((status = 201, description = "The token with its secret", body = MadeToken)))]
 async fn make(State(app): State<Arc<App>>, Administers(caller): Administers, key: Key, body: Body) -> Result<Answer> {
     let new: NewToken = body.json()?;
@@ -74,7 +74,7 @@ async fn make(State(app): State<Arc<App>>, Administers(caller): Administers, key
 }
 
 /// Show a token
-#[utoipa::path(get, path = "/tokens/{id}", operation_id = "show_token", tag = "tokens", params(("id" = Id<Token>, Path, description = "Its id")),
+#[utoipa::path(get, path = "/tokens/{id}", operation_id = "show_token", tag = "workshop", params(("id" = Id<Token>, Path, description = "Its id")),
     responses((status = 200, description = "The token, without its secret", body = Token)))]
 async fn show(
     State(app): State<Arc<App>>,
@@ -89,7 +89,7 @@ async fn show(
 /// Revoke a token
 ///
 /// It stops working at once, on other servers of the same database within five seconds.
-#[utoipa::path(delete, path = "/tokens/{id}", operation_id = "revoke_token", tag = "tokens", params(("id" = Id<Token>, Path, description = "Its id")),
+#[utoipa::path(delete, path = "/tokens/{id}", operation_id = "revoke_token", tag = "workshop", params(("id" = Id<Token>, Path, description = "Its id")),
     responses((status = 204, description = "Revoked")))]
 async fn revoke(
     State(app): State<Arc<App>>,
@@ -99,7 +99,9 @@ async fn revoke(
 ) -> Result<Answer> {
     let mut work = app.write(&caller, None).await?;
     let now = actions::get(&mut work, id).await?;
-    unchanged(&headers, &now)?;
+    // A token that was used since is still the same token.
+    let unused = Token { last_used_at: None, ..now.clone() };
+    unchanged(&headers, &now).or_else(|_| unchanged(&headers, &unused))?;
     actions::revoke(&mut work, &now).await?;
     let answer = Answer::nothing().after(work).await?;
     app.tokens.forget();

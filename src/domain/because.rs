@@ -28,7 +28,7 @@ pub(super) fn of_rule(case: &Case) -> Vec<String> {
     text.extend(rule(case));
     text.extend(kept(case));
     text.extend(unknown(case));
-    if case.next.unknown() {
+    if case.point.unknown() {
         text.push("Nobody knows when it comes due: do it once and the rule runs.".into());
         return text;
     }

@@ -149,6 +149,11 @@ fn decide(whichever: Whichever, one: Option<Date>, other: Option<Date>) -> Optio
 }
 
 impl DuePoint<'_> {
+    /// No limb is known: nobody knows when it comes due.
+    #[must_use]
+    pub fn unknown(&self) -> bool {
+        self.distance.is_none() && self.hours.is_none() && self.date.is_none()
+    }
     /// The three dates, by projection where there is no reading. Where the due point never comes all three are empty.
     #[must_use]
     pub fn dates(&self) -> DueDates {

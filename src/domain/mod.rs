@@ -1,7 +1,8 @@
 //! Ground floor: pure computing. No I/O, no clock, no database, no HTTP.
 //!
 //! The nouns of the trade as data: [`motorcycle`], [`service`], [`part`], [`fastener`], [`rule`], [`limit`], [`due`].
-//! The computation on them: [`quantity`], [`counter`], and what is worked out from a [`history`].
+//! The computation on them: [`quantity`], [`counter`], and what is worked out from a [`history`]: [`interval`] finds a rule's due point,
+//! [`due_dates`] its dates, [`work_out`] puts everything that is due together.
 mod because;
 pub mod calculation;
 pub mod calendar;
@@ -25,6 +26,7 @@ pub mod interval;
 pub mod job_sheet;
 pub mod limit;
 pub mod line;
+pub mod measurement;
 pub mod motorcycle;
 mod noun;
 pub mod part;

@@ -52,14 +52,9 @@ impl Gauge<'_> {
         if let Some(ticks) = self.counter.on(day) {
             return Some(ticks);
         }
-        match (self.counter.last(), self.start) {
-            (None, Some((start, ticks))) if day <= start => Some(ticks),
-            (last, start) => {
-                // Too few readings for a projection: it has at least what was read last.
-                let so_far = last.map(|point| point.ticks).or(start.map(|(_, ticks)| ticks))?;
-                Some(self.projection.as_ref().map_or(so_far, |projection| projection.on(day).p50.max(so_far)))
-            }
-        }
+        // Too few readings for a projection: it has at least what was read last.
+        let so_far = self.counter.last().map(|point| point.ticks).or(self.start.map(|(_, ticks)| ticks))?;
+        Some(self.projection.as_ref().map_or(so_far, |projection| projection.on(day).p50.max(so_far)))
     }
     /// The day on which it gets to a count, by the readings or else by the projected median.
     #[must_use]

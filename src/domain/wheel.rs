@@ -4,7 +4,6 @@
 use std::f64::consts::TAU;
 
 use serde::{Deserialize, Serialize};
-use utoipa::ToSchema;
 
 use super::{line::number, words::words};
 

@@ -189,7 +189,7 @@ impl<'a> Case<'a> {
             position: part.map_or(self.rule.position, |on| on.stay.position),
             operation: Some(self.rule.operation),
             last_done: self.last_done(),
-            no_history: self.next.unknown(),
+            no_history: self.point.unknown(),
             because: because::of_rule(self),
             ..item
         };
@@ -293,7 +293,7 @@ fn follow_up(roads: &Roads, road: &Road, left: &LeftOver) -> Option<DueItem> {
         follow_up_id: Some(left.id),
         component: left.component.clone(),
         position: left.position,
-        no_history: on_distance.is_none() && date.is_none(),
+        no_history: point.unknown(),
         because: because::of_follow_up(bike, road, left, distance, months, &point),
         ..bare(bike, derived_id("follow-up", &[bike.id.uuid(), left.id.uuid()]), left.text.clone())
     };

@@ -7,9 +7,11 @@
 pub mod account;
 pub mod audit;
 pub mod component;
+pub mod copy;
 pub mod due_item;
 mod engine;
 pub mod fastener;
+pub mod fitting;
 pub mod follow_up;
 pub mod history;
 pub mod idempotency;

@@ -183,6 +183,10 @@ fn what_never_gets_there_is_later_without_dates() {
     assert_eq!((item.governs, item.expected, item.no_history), (None, None, false));
     let on = item.on(TODAY);
     assert_eq!((on.status, on.certain), (Status::Later, true));
+    // Within the lead, too: what does not move never gets there.
+    bench.read("2026-01-02", 5800.0).read("2028-01-02", 5800.0);
+    let item = bench.due(&rule(json!({"every": {"distance": mi(5000.0)}})));
+    assert_eq!((item.dates, item.on(day("2028-01-02")).status), (DueDates::default(), Status::Later));
     // A date limb helps.
     let item = bench.due(&rule(json!({"every": {"distance": mi(5000.0), "months": 12}})));
     assert_eq!(item.dates.due_from, Some(date!(2025 - 01 - 01)));
@@ -212,6 +216,10 @@ fn without_a_reading_it_starts_from_the_records_else_from_the_first_day() {
     let item = used.due(&rule(json!({"every": {"distance": mi(20_000.0)}})));
     let start = Projection::new(&Counter::default(), Some((date!(2024 - 03 - 01), 18_250 * 1_609_344)), Some(3000 * 1_609_344)).unwrap();
     assert_eq!(item.dates.due_from, start.reaches(20_000 * 1_609_344).p50);
+    // What was done before the records begin has their distance.
+    let mut early = used.clone();
+    early.event("2023-01-01", None, &["engine_oil replace"]);
+    assert_eq!(odometer(&early.due(&every)), Some(23_250.0));
     // With neither, distance limbs are unknown.
     let nobody = Bench::with(json!({"in_service_on": null}));
     let item = nobody.due(&every);
@@ -335,6 +343,10 @@ fn the_lines_of_one_event_are_one_doing() {
     let mark = bench.events[0].mark;
     bench.part(part).stays[0] = Stay { fitted: mark, fitted_in: Some(event), ..bench.part(part).stays[0].clone() };
     assert_eq!(odometer(&bench.due(&rule)), Some(2000.0));
+    // Of several lines the rule's own says what was done.
+    let mut inspected = rule.clone();
+    inspected.operation = crate::domain::words::Operation::Inspect;
+    assert_eq!(bench.due(&inspected).because[0], "Last inspected on 1 Jan 2026 at 950 mi.");
 }
 
 #[test]
