@@ -8,6 +8,7 @@ pub mod answer;
 mod audit;
 pub mod body;
 mod calculations;
+mod costs;
 mod due;
 pub mod extract;
 mod fasteners;
@@ -15,6 +16,7 @@ mod follow_ups;
 mod forecast;
 mod installed_parts;
 mod interval_rules;
+mod job_sheet;
 mod limits;
 mod measured_values;
 mod motorcycles;
@@ -22,6 +24,7 @@ mod odometer_readings;
 mod odometers;
 pub mod openapi;
 mod owners;
+mod search;
 mod service_events;
 mod tokens;
 mod visits;
@@ -56,6 +59,9 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
         .merge(vocabularies::routes())
         .merge(workshop::routes())
         .merge(visits::routes())
+        .merge(costs::routes())
+        .merge(search::routes())
+        .merge(job_sheet::routes())
         .merge(forecast::routes())
         .merge(calculations::routes())
         .merge(audit::routes())
