@@ -11,14 +11,18 @@ mod calculations;
 mod due;
 pub mod extract;
 mod fasteners;
+mod follow_ups;
 mod forecast;
+mod installed_parts;
 mod interval_rules;
 mod limits;
+mod measured_values;
 mod motorcycles;
 mod odometer_readings;
 mod odometers;
 pub mod openapi;
 mod owners;
+mod service_events;
 mod tokens;
 mod visits;
 mod vocabularies;
@@ -37,6 +41,10 @@ pub const BASE: &str = "/api/v1";
 pub fn routes() -> OpenApiRouter<Arc<App>> {
     OpenApiRouter::new()
         .merge(motorcycles::routes())
+        .merge(service_events::routes())
+        .merge(installed_parts::routes())
+        .merge(measured_values::routes())
+        .merge(follow_ups::routes())
         .merge(due::routes())
         .merge(odometer_readings::routes())
         .merge(odometers::routes())

@@ -25,6 +25,7 @@ pub mod interval;
 pub mod job_sheet;
 pub mod limit;
 pub mod line;
+pub mod measurement;
 pub mod motorcycle;
 mod noun;
 pub mod part;
