@@ -7,6 +7,7 @@
 //! To add an action: a function here in the file of its noun, `pub async fn verb(work: &mut Work, …) -> Result<…>`.
 pub mod check;
 pub mod component;
+pub mod distance;
 pub mod due;
 pub mod fastener;
 pub mod follow_up;
