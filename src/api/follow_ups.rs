@@ -47,7 +47,7 @@ struct ListQuery {
 /// List follow-ups
 ///
 /// In the order in which they were entered, newest first. Those of struck-out events are left out; by id they stay readable.
-#[utoipa::path(get, path = "/follow-ups", operation_id = "list_follow_ups", tag = "follow-ups", params(ListQuery),
+#[utoipa::path(get, path = "/follow-ups", operation_id = "list_follow_ups", tag = "services", params(ListQuery),
     responses((status = 200, description = "A page of follow-ups", body = Page<FollowUp>)))]
 async fn list(State(app): State<Arc<App>>, Reads(caller): Reads, uri: Uri, Query(query): Query<ListQuery>) -> Result<Response> {
     let stretch = PageQuery { limit: query.limit, cursor: query.cursor }.stretch()?;
@@ -58,7 +58,7 @@ async fn list(State(app): State<Arc<App>>, Reads(caller): Reads, uri: Uri, Query
 }
 
 /// Show a follow-up
-#[utoipa::path(get, path = "/follow-ups/{id}", operation_id = "show_follow_up", tag = "follow-ups",
+#[utoipa::path(get, path = "/follow-ups/{id}", operation_id = "show_follow_up", tag = "services",
     params(("id" = Id<FollowUp>, Path, description = "Its id")),
     responses((status = 200, description = "The follow-up", body = FollowUp)))]
 async fn show(State(app): State<Arc<App>>, Reads(caller): Reads, PathId(id): PathId<FollowUp>, headers: HeaderMap) -> Result<Answer> {
@@ -69,7 +69,7 @@ async fn show(State(app): State<Arc<App>>, Reads(caller): Reads, PathId(id): Pat
 /// Say how a follow-up stands
 ///
 /// `done`, `dropped` with a reason, or `open` again. What a service event settled opens again when that event is struck out.
-#[utoipa::path(patch, path = "/follow-ups/{id}", operation_id = "change_follow_up", tag = "follow-ups",
+#[utoipa::path(patch, path = "/follow-ups/{id}", operation_id = "change_follow_up", tag = "services",
     params(("id" = Id<FollowUp>, Path, description = "Its id")),
     request_body(content = FollowUpChange, content_type = "application/merge-patch+json", description = "The fields to change (RFC 7396)"),
     responses((status = 200, description = "The follow-up", body = FollowUp)))]

@@ -47,7 +47,7 @@ struct ListQuery {
 ///
 /// Those that came with service events too. Newest first: by day, then by the order in which they were entered. Struck-out values stay in
 /// the list (`struck_out`).
-#[utoipa::path(get, path = "/motorcycles/{id}/measured-values", operation_id = "list_measured_values", tag = "measured values",
+#[utoipa::path(get, path = "/motorcycles/{id}/measured-values", operation_id = "list_measured_values", tag = "values",
     params(("id" = Id<Motorcycle>, Path, description = "The motorcycle's id"), ListQuery),
     responses((status = 200, description = "A page of values", body = Page<MeasuredValue>)))]
 async fn list(
@@ -69,7 +69,7 @@ async fn list(
 /// Take a measured value outside a service event
 ///
 /// It is judged at once against the limit of each kind that holds for that part at that age; the verdict stays as it was judged.
-#[utoipa::path(post, path = "/motorcycles/{id}/measured-values", operation_id = "take_measured_value", tag = "measured values",
+#[utoipa::path(post, path = "/motorcycles/{id}/measured-values", operation_id = "take_measured_value", tag = "values",
     params(("id" = Id<Motorcycle>, Path, description = "The motorcycle's id")), request_body = NewMeasuredValue,
     responses((status = 201, description = "The value with its verdict", body = MeasuredValue)))]
 async fn take(State(app): State<Arc<App>>, Writes(caller): Writes, PathId(id): PathId<Motorcycle>, key: Key, body: Body) -> Result<Answer> {
@@ -90,7 +90,7 @@ struct ShowQuery {
 }
 
 /// Show a measured value
-#[utoipa::path(get, path = "/measured-values/{id}", operation_id = "show_measured_value", tag = "measured values",
+#[utoipa::path(get, path = "/measured-values/{id}", operation_id = "show_measured_value", tag = "values",
     params(("id" = Id<MeasuredValue>, Path, description = "Its id"), ShowQuery),
     responses((status = 200, description = "The value with its verdict as it was judged", body = MeasuredValue)))]
 async fn show(

@@ -56,7 +56,7 @@ struct ListQuery {
 /// List service events
 ///
 /// Newest first: by day, then by the order in which they were entered. Struck-out events stay in the list (`struck_out`).
-#[utoipa::path(get, path = "/motorcycles/{id}/service-events", operation_id = "list_service_events", tag = "service events",
+#[utoipa::path(get, path = "/motorcycles/{id}/service-events", operation_id = "list_service_events", tag = "services",
     params(("id" = Id<Motorcycle>, Path, description = "The motorcycle's id"), ListQuery),
     responses((status = 200, description = "A page of events", body = Page<ServiceEvent>)))]
 async fn list(
@@ -87,7 +87,7 @@ async fn list(
 /// position sits takes that one off in the same event (`removed` with the reason "made room", and `replaces`). A `replace` line without
 /// a `fitted` entry for the same component and position starts a new part by itself, where the component is a part. An older fitting
 /// that is entered late ends where the next one begins, so the order in which history is entered does not change the answer.
-#[utoipa::path(post, path = "/motorcycles/{id}/service-events", operation_id = "log_service", tag = "service events",
+#[utoipa::path(post, path = "/motorcycles/{id}/service-events", operation_id = "log_service", tag = "services",
     params(("id" = Id<Motorcycle>, Path, description = "The motorcycle's id")), request_body = NewServiceEvent,
     responses((status = 201, description = "The whole event with everything that follows from it", body = ServiceEvent)))]
 async fn log(State(app): State<Arc<App>>, Writes(caller): Writes, PathId(id): PathId<Motorcycle>, key: Key, body: Body) -> Result<Answer> {
@@ -99,7 +99,7 @@ async fn log(State(app): State<Arc<App>>, Writes(caller): Writes, PathId(id): Pa
 }
 
 /// Show a service event
-#[utoipa::path(get, path = "/service-events/{id}", operation_id = "show_service_event", tag = "service events",
+#[utoipa::path(get, path = "/service-events/{id}", operation_id = "show_service_event", tag = "services",
     params(("id" = Id<ServiceEvent>, Path, description = "Its id")),
     responses((status = 200, description = "The event", body = ServiceEvent)))]
 async fn show(State(app): State<Arc<App>>, Reads(caller): Reads, PathId(id): PathId<ServiceEvent>, headers: HeaderMap) -> Result<Answer> {
@@ -110,7 +110,7 @@ async fn show(State(app): State<Arc<App>>, Reads(caller): Reads, PathId(id): Pat
 /// Change a service event's texts
 ///
 /// Before it is signed off. Figures and lines are not changed: strike the event out and log it again.
-#[utoipa::path(patch, path = "/service-events/{id}", operation_id = "change_service_event", tag = "service events",
+#[utoipa::path(patch, path = "/service-events/{id}", operation_id = "change_service_event", tag = "services",
     params(("id" = Id<ServiceEvent>, Path, description = "Its id")),
     request_body(content = EventDetails, content_type = "application/merge-patch+json", description = "The fields to change (RFC 7396)"),
     responses((status = 200, description = "The event", body = ServiceEvent)))]
@@ -143,7 +143,7 @@ struct StrikeOut {
 /// It stays visible with the reason. Its readings, fittings, removals, values and follow-ups go with it: parts that it removed are on the
 /// motorcycle again, follow-ups that it settled are open again. Refused (409) where it is signed off, or where a later entry takes off, fits
 /// again or measures by its id a part that it fitted; the answer names that entry.
-#[utoipa::path(delete, path = "/service-events/{id}", operation_id = "strike_out_service_event", tag = "service events",
+#[utoipa::path(delete, path = "/service-events/{id}", operation_id = "strike_out_service_event", tag = "services",
     params(("id" = Id<ServiceEvent>, Path, description = "Its id"), StrikeOut),
     responses((status = 204, description = "Struck out")))]
 async fn strike_out(
@@ -163,7 +163,7 @@ async fn strike_out(
 /// Sign a service event off
 ///
 /// Once. From then on there are only amendments.
-#[utoipa::path(post, path = "/service-events/{id}/signature", operation_id = "sign_service_event", tag = "service events",
+#[utoipa::path(post, path = "/service-events/{id}/signature", operation_id = "sign_service_event", tag = "services",
     params(("id" = Id<ServiceEvent>, Path, description = "The event's id")), request_body = NewSignature,
     responses((status = 201, description = "The event with its signature", body = ServiceEvent)))]
 async fn sign(
@@ -180,7 +180,7 @@ async fn sign(
 }
 
 /// Amend a signed service event
-#[utoipa::path(post, path = "/service-events/{id}/amendments", operation_id = "amend_service_event", tag = "service events",
+#[utoipa::path(post, path = "/service-events/{id}/amendments", operation_id = "amend_service_event", tag = "services",
     params(("id" = Id<ServiceEvent>, Path, description = "The event's id")), request_body = NewAmendment,
     responses((status = 201, description = "The event with its amendments", body = ServiceEvent)))]
 async fn amend(
