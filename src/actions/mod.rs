@@ -8,6 +8,7 @@
 pub mod check;
 pub mod component;
 pub mod cost;
+pub mod distance;
 pub mod due;
 pub mod fastener;
 pub mod follow_up;
