@@ -147,7 +147,8 @@ mod tests {
     async fn what_is_no_database_of_ours_is_refused_and_leaves_nothing_behind() {
         let folder = tempfile::tempdir().unwrap();
         let path = |name: &str| folder.path().join(name);
-        fs::write(path("text.db"), "not a database at all, but long enough to be read as a header of one, were it one. ".repeat(20)).unwrap();
+        fs::write(path("text.db"), "not a database at all, but long enough to be read as a header of one, were it one. ".repeat(20))
+            .unwrap();
         assert!(matches!(restore(&path("text.db"), &path("new.db")).await, Err(Error::Unavailable(_))));
         assert!(matches!(restore(&path("none.db"), &path("new.db")).await, Err(Error::Invalid(_))));
         assert!(matches!(back_up(&path("none.db"), &path("new.db")).await, Err(Error::Invalid(_))));
