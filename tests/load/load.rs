@@ -28,6 +28,7 @@ use witnessmark::{
         words::OdometerUnit,
     },
     store::Store,
+    pages::guard::session_cookie,
     web,
 };
 
@@ -64,7 +65,7 @@ fn main() -> ExitCode {
     let mut lines = in_memory();
     let runtime = Runtime::new().expect("a runtime");
     let folder = tempfile::tempdir().expect("a folder");
-    let mut serve = |count| {
+    let serve = |count| {
         let path = folder.path().join(format!("{count}.db"));
         runtime.block_on(serve(&format!("sqlite:{}", path.display()), count))
     };
@@ -184,7 +185,7 @@ impl Served {
         format!("Authorization: Bearer {}", self.token)
     }
     fn session(&self) -> String {
-        format!("Cookie: {}={}", web::SESSION_COOKIE, self.cookie)
+        format!("Cookie: {}={}", session_cookie(&self.app), self.cookie)
     }
 }
 
