@@ -4,8 +4,10 @@
 //! (413, 415, 400, 422), [`answer::unchanged`] compares `If-Match` (428, 412), an action does it (422, 409), [`answer`] sends it back.
 //!
 //! To add a resource: a file here with its handlers and a `routes()`, one line in [`routes`], and its actions one floor down.
+pub mod accept;
 pub mod answer;
 mod audit;
+mod attachments;
 pub mod body;
 mod calculations;
 mod costs;
