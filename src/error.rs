@@ -112,7 +112,7 @@ impl Error {
             Self::WrongMediaType(types) => format!("Send the body as {types} and say so in Content-Type."),
             Self::NeedsIfMatch => "Send the ETag of what you read in If-Match, so that nobody else's change is lost.".into(),
             Self::Stale => "It was changed since you read it. Read it again, then send your change with the new ETag.".into(),
-            Self::Invalid(problems) => problems.iter().map(|problem| problem.detail.as_str()).collect::<Vec<_>>().join(" "),
+            Self::Invalid(problems) => problems.iter().map(sentence).collect::<Vec<_>>().join(" "),
             Self::Contradicts { problem, .. } => problem.detail.clone(),
             Self::Replayed(_) => String::new(),
             Self::Unavailable(_) => "The database cannot be used right now; nothing was stored. Try again in a moment.".into(),
@@ -129,6 +129,13 @@ impl Error {
             _ => &[],
         }
     }
+}
+
+/// A problem among others: with its place where it does not stand as a sentence of its own.
+fn sentence(problem: &Problem) -> String {
+    let (place, detail) = (problem.pointer.trim_start_matches('/'), problem.detail.trim_end_matches('.'));
+    let whole = place.is_empty() || detail.starts_with(|letter: char| !letter.is_lowercase());
+    if whole { format!("{detail}.") } else { format!("{place}: {detail}.") }
 }
 
 impl std::fmt::Display for Error {

@@ -7,18 +7,29 @@
 pub mod accept;
 pub mod answer;
 mod attachments;
+mod audit;
 pub mod body;
+mod calculations;
+mod costs;
 mod due;
 pub mod extract;
 mod fasteners;
+mod follow_ups;
+mod forecast;
+mod installed_parts;
 mod interval_rules;
+mod job_sheet;
 mod limits;
+mod measured_values;
 mod motorcycles;
 mod odometer_readings;
 mod odometers;
 pub mod openapi;
 mod owners;
+mod search;
+mod service_events;
 mod tokens;
+mod visits;
 mod vocabularies;
 mod webhooks;
 mod workshop;
@@ -36,9 +47,13 @@ pub const BASE: &str = "/api/v1";
 pub fn routes() -> OpenApiRouter<Arc<App>> {
     OpenApiRouter::new()
         .merge(motorcycles::routes())
+        .merge(service_events::routes())
+        .merge(installed_parts::routes())
+        .merge(measured_values::routes())
+        .merge(follow_ups::routes())
+        .merge(due::routes())
         .merge(odometer_readings::routes())
         .merge(odometers::routes())
-        .merge(due::routes())
         .merge(interval_rules::routes())
         .merge(limits::routes())
         .merge(fasteners::routes())
@@ -48,4 +63,11 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
         .merge(workshop::routes())
         .merge(attachments::routes())
         .merge(webhooks::routes())
+        .merge(visits::routes())
+        .merge(costs::routes())
+        .merge(search::routes())
+        .merge(job_sheet::routes())
+        .merge(forecast::routes())
+        .merge(calculations::routes())
+        .merge(audit::routes())
 }

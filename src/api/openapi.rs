@@ -20,11 +20,13 @@ const TAGS: &[(&str, &str)] = &[
     ("readings", "Odometer and hour readings, and the instruments behind them"),
     ("history", "Everything that happened, in one list"),
     ("rules", "Interval rules, limits and fasteners"),
-    ("bench", "Job sheets, visits, forecasts and calculations"),
+    ("bench", "Job sheets, visits and forecasts"),
+    ("calculations", "Calculations, which store nothing"),
     ("owners", "Whose motorcycles they are"),
     ("vocabularies", "Components, quantities and units"),
     ("records", "Attachments, history packets, search and costs"),
-    ("workshop", "The workshop's settings, tokens, webhooks and audit trail"),
+    ("workshop", "The workshop's settings, tokens and webhooks"),
+    ("audit", "Who did what"),
 ];
 
 /// Completes the document that the router collected.
@@ -79,6 +81,8 @@ fn add_what_all_have(path: &str, method: &HttpMethod, operation: &mut Operation)
         errors.extend([(400, "The body cannot be read"), (413, "The body is too large"), (415, "The body has the wrong content type")]);
     }
     match method {
+        // Nothing is stored, so nothing is done twice.
+        HttpMethod::Post if path.contains("/calculations/") => {}
         HttpMethod::Post => {
             errors.push((409, "It collides with something that is there"));
             header(

@@ -68,7 +68,7 @@ const WORDS: [&str; 32] = [
 #[derive(Debug, Args)]
 pub struct Demo {
     /// Address and port; without it 127.0.0.1:8080, or a free port where that one is taken
-    #[arg(long = "listen", value_name = "ADDR", env = "WITNESSMARK_LISTEN")]
+    #[arg(long = "listen", value_name = "ADDR", env = "WITNESSMARK_LISTEN", value_parser = crate::config::address)]
     address: Option<SocketAddr>,
 }
 

@@ -1,4 +1,6 @@
 //! The command line: one file for each command. Exit codes: 0 done, 1 the answer is no, 2 wrong use, 3 the environment failed.
+pub mod backup;
+pub mod check;
 pub mod demo;
 pub mod serve;
 pub mod setup;
@@ -16,6 +18,9 @@ pub async fn run(command: Command) -> ExitCode {
         Do::Demo(demo) => demo.run().await,
         Do::Setup(setup) => setup.run().await,
         Do::Serve(serve) => serve.run().await,
+        Do::Check(check) => check.run().await,
+        Do::Backup(backup) => backup.run().await,
+        Do::Restore(restore) => restore.run().await,
         Do::Openapi => {
             print(&serde_json::to_string_pretty(&crate::web::openapi()).unwrap_or_default());
             Ok(ExitCode::SUCCESS)

@@ -215,3 +215,20 @@ impl NewMotorcycle {
         vin.warnings.into_iter().chain(year).collect()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_doubtful_vin_has_its_warnings() {
+        let with = |vin: &str, year| {
+            let sent = serde_json::json!({"name": "A", "final_drive": "belt", "odometer_unit": "km", "vin": vin, "year": year});
+            serde_json::from_value::<NewMotorcycle>(sent).unwrap().warnings()
+        };
+        // The example of 49 CFR 565 for the check digit.
+        assert_eq!(with("1M8GDM9AXKP042788", 2019), Vec::<String>::new());
+        assert_eq!(with("1M8GDM9AXKP042788", 2020).len(), 1);
+        assert!(with("WM8GDM9AXKP042788", 2019)[0].contains("check digit"));
+    }
+}

@@ -115,7 +115,8 @@ fn toward<'a>(
         points: &points,
         limit: level,
         toward: side,
-        new_value: limit.nominal.as_ref().map(Figure::value),
+        // What a limit to adjust to gives as nominal is no new value: it comes back with each adjustment.
+        new_value: limit.nominal.as_ref().filter(|_| limit.kind != LimitKind::Adjust).map(Figure::value),
         unit: limit.unit,
         distance_unit: roads.history.motorcycle.odometer_unit.into(),
     };

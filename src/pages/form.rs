@@ -7,6 +7,7 @@ use axum::{
     extract::{FromRequest, FromRequestParts, Request},
     http::{header, request::Parts},
 };
+use serde::Serialize;
 use sha2::{Digest, Sha256};
 use std::str::FromStr;
 use time::Date;
@@ -15,7 +16,7 @@ use super::fault::Fault;
 use crate::{
     access::secret,
     actions::{KEY_REUSED, Once},
-    api::body::LARGEST,
+    api::{answer::etag, body::LARGEST},
     domain::quantity::Figure,
     error::{Error, Result},
 };
@@ -131,6 +132,13 @@ impl Form {
     /// # Errors
     /// Every error that the person at the form cannot mend.
     pub fn refused(&mut self, error: Error) -> Result<()> {
+        self.refused_below("", error)
+    }
+    /// The same for fields that have a name in front, such as `change.on`, because another form of the page has theirs.
+    ///
+    /// # Errors
+    /// Every error that the person at the form cannot mend.
+    pub fn refused_below(&mut self, name: &str, error: Error) -> Result<()> {
         let problems = match &error {
             Error::Invalid(problems) => problems.clone(),
             Error::Contradicts { problem, .. } => vec![problem.clone()],
@@ -145,7 +153,7 @@ impl Form {
                 self.key = secret::new("");
                 self.complain("", "This form was saved before, and was changed since. Press the button again to save it as something new.");
             } else {
-                self.complain(&self.field_of(&problem.pointer), sentence(&problem.detail));
+                self.complain(&self.field_of(&format!("{name}{}", problem.pointer)), sentence(&problem.detail));
             }
         }
         Ok(())
@@ -157,6 +165,31 @@ impl Form {
             name.truncate(name.rfind('.').unwrap_or(0));
         }
         name
+    }
+
+    /// Keeps in the hidden field `seen` how a thing is while it is shown.
+    ///
+    /// # Errors
+    /// Where it cannot be written as JSON.
+    pub fn set_seen<T: Serialize>(&mut self, thing: &T) -> Result<()> {
+        let json = serde_json::to_string(thing).map_err(Error::internal)?;
+        self.set("seen", etag(&json));
+        Ok(())
+    }
+    /// Complains where a thing is not any more as it was when the form was shown; sent once more, the form holds.
+    ///
+    /// # Errors
+    /// Where it cannot be written as JSON.
+    pub fn check_seen<T: Serialize>(&mut self, thing: &T) -> Result<()> {
+        let before = self.value("seen").to_owned();
+        self.set_seen(thing)?;
+        if self.value("seen") != before {
+            self.complain(
+                "",
+                "It was changed by somebody else since you opened this form. Press the button again to save it as it stands here.",
+            );
+        }
+        Ok(())
     }
 
     /// The text of a field that must not be empty.

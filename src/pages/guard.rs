@@ -5,7 +5,7 @@
 use std::{sync::Arc, time::Duration};
 
 use axum::{
-    extract::{FromRequestParts, Request, State},
+    extract::{FromRequestParts, RawPathParams, Request, State},
     http::{HeaderMap, HeaderValue, Method, header, request::Parts},
     middleware::Next,
     response::{IntoResponse, Response},
@@ -20,6 +20,7 @@ use super::{
 use crate::{
     access::Caller,
     actions::{App, KEY_RUNNING, Work, session},
+    domain::id::Id,
     error::{Error, Result},
 };
 
@@ -80,6 +81,29 @@ impl FromRequestParts<Arc<App>> for Manager {
             Err(Error::Unauthenticated(_)) => Err(sign_in()),
             Err(error) => Err(error.into()),
         }
+    }
+}
+
+/// The id in the path; see [`crate::api::extract::PathId`].
+#[derive(Clone, Copy, Debug)]
+pub struct PathId<T>(pub Id<T>);
+impl<T> FromRequestParts<Arc<App>> for PathId<T> {
+    type Rejection = Fault;
+    async fn from_request_parts(parts: &mut Parts, app: &Arc<App>) -> Result<Self, Fault> {
+        let found = crate::api::extract::PathId::from_request_parts(parts, app).await;
+        found.map(|id| Self(id.0)).map_err(|_| Error::NotFound("page").into())
+    }
+}
+
+/// The second id in the path, `{below}`: of something that belongs to what `{id}` names.
+#[derive(Clone, Copy, Debug)]
+pub struct SecondId<T>(pub Id<T>);
+impl<T> FromRequestParts<Arc<App>> for SecondId<T> {
+    type Rejection = Fault;
+    async fn from_request_parts(parts: &mut Parts, app: &Arc<App>) -> Result<Self, Fault> {
+        let params = RawPathParams::from_request_parts(parts, app).await.map_err(|_| Error::NotFound("page"))?;
+        let id = params.iter().find(|(name, _)| *name == "below").and_then(|(_, text)| text.parse().ok());
+        id.map(Self).ok_or_else(|| Error::NotFound("page").into())
     }
 }
 

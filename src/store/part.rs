@@ -13,7 +13,7 @@ use crate::{
         id::Id,
         motorcycle::{Motorcycle, Reading, StruckOut},
         part::{Fitting, InstalledPart},
-        quantity::Figure,
+        quantity::{Figure, Quantity, Unit},
         service::ServiceEvent,
         words::{Condition, Position},
         workshop::Workshop,
@@ -277,4 +277,11 @@ pub async fn bikes_sharing_parts(tx: &mut Tx, workshop: Id<Workshop>, bike: Id<M
                where f.workshop_id = $1 and f.motorcycle_id = $2 and f.struck_at is null and g.struck_at is null";
     let rows = on!(tx, sqlx::query_as::<_, (Id<Motorcycle>,)>(sql).bind(workshop).bind(bike), fetch_all)?;
     Ok(rows.into_iter().map(|row| row.0).collect())
+}
+
+/// What the instruments showed at these readings, as entered.
+pub async fn figures(tx: &mut Tx, workshop: Id<Workshop>, readings: &[Id<Reading>]) -> Result<Vec<(Id<Reading>, Quantity)>> {
+    let sql = "select id, reading, unit from reading where workshop_id = $1 and id in ({})";
+    let rows = fetch_of!(tx, (Id<Reading>, Figure, Unit), sql, workshop, readings);
+    Ok(rows.into_iter().map(|(id, value, unit)| (id, Quantity { value, unit })).collect())
 }

@@ -6,3 +6,4 @@ mod conventions;
 mod idempotency;
 mod lists;
 mod motorcycles;
+mod records;

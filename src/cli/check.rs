@@ -1,0 +1,43 @@
+//! `witnessmark check`
+use std::process::ExitCode;
+
+use clap::Args;
+
+use super::print;
+use crate::{actions::check, config::Database, error::Result, store::Store};
+
+/// Works everything out again from history and compares it with what is stored.
+#[derive(Debug, Args)]
+pub struct Check {
+    #[command(flatten)]
+    database: Database,
+}
+
+impl Check {
+    /// Runs the command: 0 where nothing differs, 1 with each difference.
+    ///
+    /// # Errors
+    /// Where the database is not there or cannot be read.
+    pub async fn run(self) -> Result<ExitCode> {
+        self.database.must_be_there()?;
+        let store = Store::open(&self.database.url).await?;
+        let checked = check::check(&store).await;
+        store.close().await;
+        let checked = checked?;
+        for difference in &checked.differences {
+            print(&format!("{}: {}", difference.motorcycle, difference.what));
+        }
+        print(&format!(
+            "{} due items on {} motorcycles in {} workshops worked out again: {}",
+            checked.due_items,
+            checked.motorcycles,
+            checked.workshops,
+            match checked.differences.len() {
+                0 => "nothing differs".to_owned(),
+                1 => "1 difference".to_owned(),
+                many => format!("{many} differences"),
+            }
+        ));
+        Ok(if checked.differences.is_empty() { ExitCode::SUCCESS } else { ExitCode::from(1) })
+    }
+}

@@ -1,0 +1,181 @@
+//! `/owners`, `/owners/new`, `/owners/{id}/edit`
+use std::sync::Arc;
+
+use askama::Template;
+use axum::{
+    extract::State,
+    response::{IntoResponse, Response},
+};
+
+use super::{
+    answer::{Done, Page},
+    fault::Fault,
+    form::{Asked, Form},
+    frame::{Frame, Nav},
+    guard::{Manager, PathId},
+    links, paging, words,
+};
+use crate::{
+    actions::{App, Work, owner as actions},
+    domain::{
+        id::Id,
+        motorcycle::{NewOwner, Owner, Reports},
+        words::Frequency,
+    },
+    error::{Error, Result},
+    store::Stretch,
+};
+
+const SIZE: i64 = 50;
+
+#[derive(Template)]
+#[template(path = "owners.html")]
+struct OwnersPage {
+    frame: Frame,
+    rows: Vec<Row>,
+    next: Option<String>,
+}
+struct Row {
+    id: Id<Owner>,
+    name: String,
+    about: String,
+}
+
+#[derive(Template)]
+#[template(path = "owner_form.html")]
+struct OwnerFormPage {
+    frame: Frame,
+    title: String,
+    form: Form,
+    action: String,
+    frequencies: Vec<(String, String)>,
+    hide: Option<String>,
+}
+impl OwnerFormPage {
+    fn new(manager: &Manager, work: &Work, form: Form, owner: Option<&Owner>) -> Self {
+        Self {
+            frame: manager.frame(work, Nav::Workshop).below(),
+            title: owner.map_or_else(|| "Add an owner".into(), |owner| format!("Change {}", owner.name)),
+            form,
+            action: owner.map_or_else(|| "/owners/new".into(), |owner| format!("/owners/{}/edit", owner.id)),
+            frequencies: frequencies(),
+            hide: owner.map(|owner| format!("/owners/{}/hide", owner.id)),
+        }
+    }
+}
+/// How often a report is mailed, as options.
+pub(super) fn frequencies() -> Vec<(String, String)> {
+    let words = |one: &Frequency| match one {
+        Frequency::Off => "never".to_owned(),
+        other => other.to_string(),
+    };
+    Frequency::ALL.iter().map(|one| (one.to_string(), words(one))).collect()
+}
+
+/// `GET /owners`
+pub(super) async fn list(State(app): State<Arc<App>>, manager: Manager, Asked(asked): Asked) -> Result<Response, Fault> {
+    let stretch: Stretch<(String, Id<Owner>)> = paging::stretch(&asked, SIZE)?;
+    let mut work = app.read(&manager.caller).await?;
+    let mut owners = actions::list(&mut work, stretch).await?;
+    let next = paging::cut(&mut owners, SIZE, |owner| (owner.name.clone(), owner.id));
+    let row = |owner: Owner| {
+        let about: Vec<_> = [owner.email, owner.phone].into_iter().flatten().collect();
+        Row { id: owner.id, name: owner.name, about: about.join(" · ") }
+    };
+    let page = OwnersPage {
+        frame: manager.frame(&work, Nav::Workshop).below(),
+        rows: owners.into_iter().map(row).collect(),
+        next: next.map(|next| links::with_query("/owners", [("after", next.as_str())])),
+    };
+    Ok(Page(page).into_response())
+}
+
+/// `GET /owners/new`
+pub(super) async fn new(State(app): State<Arc<App>>, manager: Manager) -> Result<Response, Fault> {
+    let work = app.read(&manager.caller).await?;
+    let empty = ["name", "email", "phone", "notes"].map(|name| (name, String::new()));
+    let form = Form::showing(empty.into_iter().chain([("reports.frequency", "off".into()), ("reports.only_changes", "yes".into())]));
+    Ok(Page(OwnerFormPage::new(&manager, &work, form, None)).into_response())
+}
+
+/// `POST /owners/new`
+pub(super) async fn add(State(app): State<Arc<App>>, manager: Manager, mut form: Form) -> Result<Response, Fault> {
+    let new = read(&mut form);
+    let mut work = manager.write(&app, &form).await?;
+    match actions::add(&mut work, new).await {
+        Ok(owner) => Done::new("/owners", format!("{} is added.", owner.name)).after(work).await,
+        Err(error) => {
+            form.refused(error)?;
+            Ok(Page(OwnerFormPage::new(&manager, &work, form, None)).with_status(422))
+        }
+    }
+}
+
+/// `GET /owners/{id}/edit`
+pub(super) async fn edit(State(app): State<Arc<App>>, manager: Manager, PathId(id): PathId<Owner>) -> Result<Response, Fault> {
+    let mut work = app.read(&manager.caller).await?;
+    let owner = actions::get(&mut work, id).await?;
+    let form = showing(&owner)?;
+    Ok(Page(OwnerFormPage::new(&manager, &work, form, Some(&owner))).into_response())
+}
+fn showing(owner: &Owner) -> Result<Form> {
+    let mut form = Form::showing([
+        ("name", owner.name.clone()),
+        ("email", owner.email.clone().unwrap_or_default()),
+        ("phone", owner.phone.clone().unwrap_or_default()),
+        ("notes", owner.notes.clone()),
+        ("reports.frequency", owner.reports.frequency.to_string()),
+        ("reports.only_changes", if owner.reports.only_changes { "yes".into() } else { String::new() }),
+    ]);
+    form.set_seen(owner)?;
+    Ok(form)
+}
+
+/// `POST /owners/{id}/edit`
+pub(super) async fn change(
+    State(app): State<Arc<App>>,
+    manager: Manager,
+    PathId(id): PathId<Owner>,
+    mut form: Form,
+) -> Result<Response, Fault> {
+    let new = read(&mut form);
+    let mut work = manager.write(&app, &form).await?;
+    let old = actions::get(&mut work, id).await?;
+    form.check_seen(&old)?;
+    let changed = if form.has_problems() { Err(Error::Invalid(Vec::new())) } else { actions::change(&mut work, &old, new).await };
+    match changed {
+        Ok(owner) => Done::new("/owners", format!("{} is changed.", owner.name)).after(work).await,
+        Err(error) => {
+            form.refused(error)?;
+            Ok(Page(OwnerFormPage::new(&manager, &work, form, Some(&old))).with_status(422))
+        }
+    }
+}
+
+/// `POST /owners/{id}/hide`
+pub(super) async fn hide(State(app): State<Arc<App>>, manager: Manager, PathId(id): PathId<Owner>) -> Result<Response, Fault> {
+    let mut work = app.write(&manager.caller, None).await?;
+    let owner = actions::get(&mut work, id).await?;
+    match actions::hide(&mut work, &owner).await {
+        Ok(()) => Done::new("/owners", format!("{} is taken out of the list.", words::capital(&owner.name))).after(work).await,
+        Err(error) => {
+            let mut form = showing(&owner)?;
+            form.refused(error)?;
+            Ok(Page(OwnerFormPage::new(&manager, &work, form, Some(&owner))).with_status(409))
+        }
+    }
+}
+
+fn read(form: &mut Form) -> NewOwner {
+    let reports = Reports {
+        frequency: form.chosen("reports.frequency").unwrap_or(Frequency::Off),
+        only_changes: form.is("reports.only_changes", "yes"),
+    };
+    NewOwner {
+        name: form.value("name").to_owned(),
+        email: form.optional("email"),
+        phone: form.optional("phone"),
+        notes: form.value("notes").to_owned(),
+        reports,
+    }
+}

@@ -1,0 +1,108 @@
+//! `/workshop`: its settings, and the ways to owners and tokens.
+use std::sync::Arc;
+
+use askama::Template;
+use axum::{
+    extract::State,
+    response::{IntoResponse, Response},
+};
+
+use super::{
+    answer::{Done, Page},
+    fault::Fault,
+    form::Form,
+    frame::{Frame, Nav},
+    guard::Manager,
+    owners::frequencies,
+};
+use crate::{
+    actions::{App, Work, workshop as actions},
+    domain::{
+        quantity::{Quantity, Unit},
+        words::{Frequency, TokenScope},
+        workshop::{Workshop, WorkshopReports, WorkshopSettings},
+    },
+    error::{Error, Result},
+};
+
+#[derive(Template)]
+#[template(path = "workshop.html")]
+struct WorkshopPage {
+    frame: Frame,
+    form: Form,
+    units: Vec<(String, String)>,
+    frequencies: Vec<(String, String)>,
+}
+impl WorkshopPage {
+    fn new(manager: &Manager, work: &Work, form: Form) -> Self {
+        let option = |value: &str, words: &str| (value.to_owned(), words.to_owned());
+        Self {
+            frame: manager.frame(work, Nav::Workshop),
+            form,
+            units: vec![option("mi", "Miles"), option("km", "Kilometers")],
+            frequencies: frequencies(),
+        }
+    }
+}
+
+/// `GET /workshop`
+pub(super) async fn show(State(app): State<Arc<App>>, manager: Manager) -> Result<Response, Fault> {
+    let work = app.read(&manager.caller).await?;
+    let form = showing(&work.workshop)?;
+    Ok(Page(WorkshopPage::new(&manager, &work, form)).into_response())
+}
+fn showing(workshop: &Workshop) -> Result<Form> {
+    let mut form = Form::showing([
+        ("name", workshop.name.clone()),
+        ("time_zone", workshop.time_zone.clone()),
+        ("default_unit", workshop.default_unit.to_string()),
+        ("currency", workshop.currency.clone()),
+        ("default_yearly_distance.value", workshop.default_yearly_distance.value.text()),
+        ("default_yearly_distance.unit", workshop.default_yearly_distance.unit.to_string()),
+        ("reports.frequency", workshop.reports.frequency.to_string()),
+        ("reports.only_changes", if workshop.reports.only_changes { "yes".into() } else { String::new() }),
+        ("reports.to", workshop.reports.to.join("\n")),
+    ]);
+    form.set_seen(workshop)?;
+    Ok(form)
+}
+
+/// `POST /workshop`
+pub(super) async fn change(State(app): State<Arc<App>>, manager: Manager, mut form: Form) -> Result<Response, Fault> {
+    manager.caller.may(TokenScope::Admin)?;
+    let mut work = manager.write(&app, &form).await?;
+    let before = work.workshop.clone();
+    form.check_seen(&before)?;
+    let new = read(&mut form, &before);
+    let changed = match new.filter(|_| !form.has_problems()) {
+        Some(new) => actions::change(&mut work, new).await,
+        None => Err(Error::Invalid(Vec::new())),
+    };
+    match changed {
+        Ok(_) => Done::new("/workshop", "The settings are saved.").after(work).await,
+        Err(error) => {
+            form.refused(error)?;
+            Ok(Page(WorkshopPage::new(&manager, &work, form)).with_status(422))
+        }
+    }
+}
+
+fn read(form: &mut Form, before: &Workshop) -> Option<WorkshopSettings> {
+    let value = form.figure("default_yearly_distance.value");
+    if value.is_none() && !form.is_wrong("default_yearly_distance.value") {
+        form.complain("default_yearly_distance.value", "Give a distance; an estimate is enough.");
+    }
+    let unit = form.chosen("default_yearly_distance.unit").unwrap_or(Unit::Mi);
+    Some(WorkshopSettings {
+        name: form.value("name").to_owned(),
+        time_zone: form.value("time_zone").to_owned(),
+        default_unit: form.chosen("default_unit").unwrap_or(before.default_unit),
+        currency: form.value("currency").to_uppercase(),
+        default_yearly_distance: Quantity { value: value?, unit },
+        reports: WorkshopReports {
+            frequency: form.chosen("reports.frequency").unwrap_or(Frequency::Off),
+            only_changes: form.is("reports.only_changes", "yes"),
+            to: form.value("reports.to").lines().map(str::trim).filter(|line| !line.is_empty()).map(str::to_owned).collect(),
+        },
+    })
+}
