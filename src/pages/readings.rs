@@ -22,7 +22,7 @@ use crate::{
     domain::{
         calendar,
         id::Id,
-        motorcycle::{Instrument, Motorcycle, NewInstrument, NewReading, Reading},
+        motorcycle::{Motorcycle, NewInstrument, NewReading, Reading},
         quantity::Unit,
         words::{CounterKind, InstrumentChange},
     },
