@@ -2,7 +2,12 @@
 #[path = "../harness/mod.rs"]
 mod harness;
 
+mod connection;
 mod conventions;
+mod databases;
 mod idempotency;
 mod lists;
 mod motorcycles;
+mod openapi;
+mod readings;
+mod workshops;
