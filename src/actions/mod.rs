@@ -7,14 +7,23 @@
 //! To add an action: a function here in the file of its noun, `pub async fn verb(work: &mut Work, …) -> Result<…>`.
 pub mod check;
 pub mod component;
+pub mod cost;
+pub mod distance;
 pub mod due;
 pub mod fastener;
+pub mod follow_up;
 pub mod forecast;
+pub mod history;
+pub mod job_sheet;
 pub mod limit;
+pub mod measure;
 pub mod motorcycle;
 pub mod owner;
+pub mod part;
 pub mod reading;
 pub mod rule;
+pub mod search;
+pub mod service;
 pub mod session;
 pub mod token;
 pub mod visits;

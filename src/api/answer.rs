@@ -250,12 +250,19 @@ impl PageQuery {
 ///
 /// # Errors
 /// Where a value cannot be written as JSON.
-pub fn page<T: Serialize, K: Serialize>(mut items: Vec<T>, limit: i64, uri: &axum::http::Uri, key: impl Fn(&T) -> K) -> Result<Response> {
+pub fn page<T: Serialize, K: Serialize>(items: Vec<T>, limit: i64, uri: &axum::http::Uri, key: impl Fn(&T) -> K) -> Result<Response> {
+    keyed_page(items.into_iter().map(|item| (key(&item), item)).collect(), limit, uri)
+}
+/// The same of rows that bring their place in the list along, where it does not follow from the item.
+///
+/// # Errors
+/// Where a value cannot be written as JSON.
+pub fn keyed_page<T: Serialize, K: Serialize>(mut items: Vec<(K, T)>, limit: i64, uri: &axum::http::Uri) -> Result<Response> {
     let size = usize::try_from(limit - 1).unwrap_or(0);
     let more = items.len() > size;
     items.truncate(size);
     let next = match items.last() {
-        Some(last) if more => Some(URL_SAFE_NO_PAD.encode(json(&key(last))?)),
+        Some((key, _)) if more => Some(URL_SAFE_NO_PAD.encode(json(key)?)),
         _ => None,
     };
     let link = next.as_ref().map(|cursor| {
@@ -264,6 +271,7 @@ pub fn page<T: Serialize, K: Serialize>(mut items: Vec<T>, limit: i64, uri: &axu
         // The nested router has taken the base off the path.
         format!("<{BASE}{}?{}>; rel=\"next\"", uri.path(), query.join("&"))
     });
+    let items = items.into_iter().map(|(_, item)| item).collect();
     let body = json(&Page { items, next })?;
     let mut response = Answer(StoredAnswer { status: 200, location: None, etag: None, body }).into_response();
     if let Some(link) = link.and_then(|link| HeaderValue::from_str(&link).ok()) {

@@ -4,21 +4,30 @@
 //! (413, 415, 400, 422), [`answer::unchanged`] compares `If-Match` (428, 412), an action does it (422, 409), [`answer`] sends it back.
 //!
 //! To add a resource: a file here with its handlers and a `routes()`, one line in [`routes`], and its actions one floor down.
+pub mod accept;
 pub mod answer;
 mod audit;
+mod attachments;
 pub mod body;
 mod calculations;
+mod costs;
 mod due;
 pub mod extract;
 mod fasteners;
+mod follow_ups;
 mod forecast;
+mod installed_parts;
 mod interval_rules;
+mod job_sheet;
 mod limits;
+mod measured_values;
 mod motorcycles;
 mod odometer_readings;
 mod odometers;
 pub mod openapi;
 mod owners;
+mod search;
+mod service_events;
 mod tokens;
 mod visits;
 mod vocabularies;
@@ -37,6 +46,10 @@ pub const BASE: &str = "/api/v1";
 pub fn routes() -> OpenApiRouter<Arc<App>> {
     OpenApiRouter::new()
         .merge(motorcycles::routes())
+        .merge(service_events::routes())
+        .merge(installed_parts::routes())
+        .merge(measured_values::routes())
+        .merge(follow_ups::routes())
         .merge(due::routes())
         .merge(odometer_readings::routes())
         .merge(odometers::routes())
@@ -48,6 +61,9 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
         .merge(vocabularies::routes())
         .merge(workshop::routes())
         .merge(visits::routes())
+        .merge(costs::routes())
+        .merge(search::routes())
+        .merge(job_sheet::routes())
         .merge(forecast::routes())
         .merge(calculations::routes())
         .merge(audit::routes())

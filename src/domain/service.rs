@@ -435,6 +435,31 @@ pub struct Signature {
     pub statement: String,
 }
 
+/// What is stated when an event is signed off.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewSignature {
+    /// What is stated, in words.
+    #[serde(default)]
+    pub statement: String,
+}
+/// What is added to a signed event.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewAmendment {
+    /// The text.
+    pub text: String,
+}
+/// How a follow-up stands.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct FollowUpChange {
+    /// done, dropped, or open again.
+    pub status: FollowUpStatus,
+    /// Why it is dropped; needed for that.
+    pub reason: Option<String>,
+}
+
 /// What was added to a signed event.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Amendment {

@@ -135,7 +135,7 @@ async fn page(manager: &Manager, work: &mut Work, bike: &Motorcycle, asked: &For
             option(InstrumentChange::Replaced, "It was replaced by another one"),
             option(InstrumentChange::RolledOver, "It rolled over and started again at 0"),
         ],
-        changed: changes.iter().map(in_words).collect(),
+        changed: changes.iter().map(words::instrument).collect(),
         rows: readings.into_iter().map(row).collect(),
         next: next.map(|next| links::with_query(&links::readings(bike.id), [("counter", asked.value("counter")), ("after", &next)])),
         query: if kind == CounterKind::Hours { "?counter=hours" } else { "" },
@@ -156,23 +156,6 @@ fn row(reading: Reading) -> Row {
         struck: reading.struck_out.map(|struck| format!("Struck out: {}", struck.reason)),
     }
 }
-fn in_words(change: &Instrument) -> String {
-    let figure = |figure: &Option<_>| figure.as_ref().map(|figure| format!("{} {}", words::figure(figure), change.unit));
-    let on = calendar::words(change.on);
-    let why = if change.reason.is_empty() { String::new() } else { format!(" {}", change.reason) };
-    match change.kind {
-        InstrumentChange::Replaced => {
-            let old = figure(&change.old_final)
-                .map_or_else(|| "nobody knows what the old one showed last".into(), |old| format!("the old one showed {old} last"));
-            let new = figure(&change.new_start).unwrap_or_else(|| format!("0 {}", change.unit));
-            format!("Replaced on {on}: {old}, the new one showed {new} first.{why}")
-        }
-        InstrumentChange::RolledOver => {
-            format!("Rolled over on {on}, at {}.{why}", figure(&change.capacity).unwrap_or_else(|| "its end".into()))
-        }
-    }
-}
-
 /// `GET`
 pub(super) async fn show(
     State(app): State<Arc<App>>,
@@ -271,7 +254,7 @@ pub(super) async fn change(
         None => Err(Error::Invalid(Vec::new())),
     };
     match changed {
-        Ok(change) => Done::new(path(id, kind, ""), format!("{} Note what it shows now.", in_words(&change))).after(work).await,
+        Ok(change) => Done::new(path(id, kind, ""), format!("{} Note what it shows now.", words::instrument(&change))).after(work).await,
         Err(error) => {
             drop(work);
             let mut work = app.read(&manager.caller).await?;

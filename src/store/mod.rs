@@ -24,6 +24,7 @@ pub mod motorcycle;
 pub mod owner;
 pub mod part;
 pub mod reading;
+pub mod search;
 pub mod service_event;
 pub mod token;
 pub mod types;

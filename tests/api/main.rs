@@ -11,3 +11,4 @@ mod motorcycles;
 mod openapi;
 mod readings;
 mod workshops;
+mod records;

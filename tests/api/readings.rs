@@ -20,10 +20,7 @@ on_both_engines!(a_reading_comes_back_and_is_the_last_one, async |server| {
     assert_eq!((&reading["counter"], &reading["service_event_id"]), (&json!("odometer"), &Value::Null));
     assert_eq!(format!("/motorcycles/{}", reading["motorcycle_id"].as_str().unwrap()), bike);
     assert_eq!(server.get(location.strip_prefix("/api/v1").unwrap()).await.ok(), reading);
-    assert_eq!(
-        server.get(&bike).await.ok()["odometer"],
-        json!({"id": reading["id"], "on": "2026-05-02", "reading": 12345, "unit": "mi"})
-    );
+    assert_eq!(server.get(&bike).await.ok()["odometer"], json!({"id": reading["id"], "on": "2026-05-02", "reading": 12345, "unit": "mi"}));
 
     // An earlier one, entered late, is not the last one.
     server.reading(&bike, "2026-04-01", 12000).await.created();
@@ -57,9 +54,9 @@ on_both_engines!(a_contradiction_names_both_neighbors, async |server| {
     }
     // Equal to a neighbor is no contradiction: a bike that stands still.
     for reading in [10000, 12000] {
-        server.reading(&bike, "2026-04-01", reading).await;
+        server.reading(&bike, "2026-04-01", reading).await.created();
     }
-    assert_eq!(server.count(&format!("{bike}/odometer-readings")).await, 3);
+    assert_eq!(server.count(&format!("{bike}/odometer-readings")).await, 4);
 });
 
 on_both_engines!(more_than_two_thousand_kilometers_a_day_must_be_confirmed, async |server| {
@@ -111,7 +108,7 @@ on_both_engines!(impossible_readings, async |server| {
     ] {
         assert_eq!(server.post(&list, &body).await.wrong(), pointers, "{body}");
     }
-    for number in ["1e400", "-1e400", "1e-400", "99999999999999999999999999999999999999999999"] {
+    for number in ["1e400", "-1e400", "99999999999999999999999999999999999999999999"] {
         let answer = server.post_text(&list, format!(r#"{{"on": "2026-05-02", "reading": {number}}}"#)).await;
         assert!(matches!(answer.status, 400 | 422), "{number}: {}", answer.text);
     }

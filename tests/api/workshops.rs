@@ -154,7 +154,7 @@ on_both_engines!(the_audit_trail, async |server| {
     server.with_token(token["token"].as_str().unwrap()).get("/audit").await.problem(403);
 });
 
-/// Everything that has a page of its own, made in one workshop and asked for by the other.
+// Everything that has a page of its own, made in one workshop and asked for by the other.
 on_both_engines!(nothing_of_one_workshop_is_seen_by_another, async |server| {
     let bike = server.motorcycle(json!({})).await;
     let reading = server.reading(&bike, "2026-05-01", 1000).await.id();
@@ -165,7 +165,8 @@ on_both_engines!(nothing_of_one_workshop_is_seen_by_another, async |server| {
     let rule = server.post("/interval-rules", &rule).await.id();
     let limit = json!({"component": "tire", "quantity": "tread_depth", "lower": 1.6, "unit": "mm", "kind": "legal"});
     let limit = server.post("/limits", &limit).await.id();
-    let fastener = json!({"key": "axle_nut", "name": "Axle nut", "component": "axle", "stages": [{"lower": 90, "upper": 110, "unit": "N.m"}]});
+    let fastener =
+        json!({"key": "axle_nut", "name": "Axle nut", "component": "axle", "stages": [{"lower": 90, "upper": 110, "unit": "N.m"}]});
     let fastener = server.post("/fasteners", &fastener).await.id();
     let other = server.other_workshop();
     let paths = [

@@ -1,0 +1,1 @@
+//! Everything that happened to a motorcycle, one list, newest first.

@@ -1,0 +1,344 @@
+//! Service events: log one whole, change its texts, sign it off, amend it, strike it out.
+mod check;
+pub mod show;
+mod strike;
+
+use time::Date;
+
+pub use self::strike::strike_out;
+use self::{check::Known, show::events};
+use super::{
+    Subject, Work, measure,
+    part::{
+        self,
+        plan::{Entry, Plan},
+    },
+    reading,
+};
+use crate::{
+    domain::{
+        follow_up as later,
+        id::Id,
+        motorcycle::{Motorcycle, NewReading, Reading},
+        part::NewFitted,
+        quantity::Figure,
+        service::{
+            Amendment, EventDetails, FollowUp, NewAmendment, NewFollowUp, NewServiceEvent, NewSignature, ServiceEvent, Signature, Tightened,
+        },
+        torque,
+        validate::{self, Problem},
+        words::{CounterKind, FollowUpStatus},
+    },
+    error::{Error, Result},
+    store::{
+        Stretch, follow_up as follow_ups,
+        service_event::{self as store, EventBody, EventRow, Wanted},
+        types::{Instant, Json},
+    },
+};
+
+/// The readings that came with an event.
+#[derive(Clone, Copy, Debug, Default)]
+struct Read {
+    odometer: Option<Id<Reading>>,
+    hours: Option<Id<Reading>>,
+}
+
+/// Logs a service, all of it or nothing.
+///
+/// # Errors
+/// 422 with every place that is wrong, 409 where a part is somewhere else.
+pub async fn log(work: &mut Work, bike: &Motorcycle, new: NewServiceEvent) -> Result<ServiceEvent> {
+    let (mut problems, known) = check::check(work, bike, &new).await?;
+    let id = work.new_id();
+    let row = row(work, bike, id, &new, &known);
+    let workshop = work.workshop_id();
+    let readable = problems.iter().all(|problem| !["/on", "/odometer", "/hours"].contains(&problem.pointer.as_str()));
+    let mut read = Read::default();
+    if readable {
+        // Nothing of it stays where there are problems: the transaction is given up as a whole.
+        store::insert(&mut work.tx, workshop, &row).await?;
+        read = record(work, bike, id, &new, &mut problems).await?;
+    }
+    if !problems.is_empty() {
+        return Err(Error::Invalid(problems));
+    }
+    store::insert_work(&mut work.tx, workshop, bike.id, id, &new.work).await?;
+    let plan = move_parts(work, bike, id, &new, &known, read).await?;
+    let problems = measure::check_on(&new.measured, &plan, new.on, |place| format!("/measured/{place}"));
+    if !problems.is_empty() {
+        return Err(Error::Invalid(problems));
+    }
+    let taken = measure::Taken { bike, on: new.on, event: Some(id), reading: read.odometer, hours: read.hours };
+    measure::store_all(work, taken, &plan, &new.measured).await?;
+    leave(work, bike, id, &new, &known).await?;
+    for follow_up in known.settled {
+        let done = FollowUp { status: FollowUpStatus::Done, done_in: Some(id), reason: None, ..follow_up };
+        let now = work.now;
+        follow_ups::settle(&mut work.tx, workshop, &done, Some(new.on), now).await?;
+    }
+    part::touch(work, bike.id).await?;
+    let event = get(work, id).await?;
+    work.audit("log", Subject::of("service_event", id, bike.id), None, Some(&event)).await?;
+    Ok(event)
+}
+
+fn row(work: &Work, bike: &Motorcycle, id: Id<ServiceEvent>, new: &NewServiceEvent, known: &Known) -> EventRow {
+    let tightened = new.tightened.iter().filter_map(|line| {
+        let fastener = known.fasteners.get(&line.fastener)?;
+        Some(Tightened {
+            fastener: line.fastener.clone(),
+            fastener_id: fastener.id,
+            name: fastener.name.clone(),
+            stages: torque::stage_verdicts(line, fastener),
+            adapter: line.adapter.clone(),
+            thread: line.thread,
+            single_use_was: line.single_use_was,
+            witness_mark: line.witness_mark,
+        })
+    });
+    EventRow {
+        id,
+        motorcycle_id: bike.id,
+        on_date: new.on,
+        odometer: new.odometer.clone(),
+        hours: new.hours.clone(),
+        unit: bike.odometer_unit.into(),
+        summary: new.summary.clone(),
+        performed_by: new.performed_by.clone(),
+        notes: new.notes.clone(),
+        body: Json(EventBody {
+            tightened: tightened.collect(),
+            filled: new.filled.clone(),
+            as_found: new.as_found.clone(),
+            labor_minutes: new.labor_minutes,
+            cost: new.cost.clone(),
+            undone: None,
+        }),
+        signature: None,
+        struck_at: None,
+        struck_reason: None,
+        created_at: Instant(work.now),
+    }
+}
+
+/// Records what the instruments showed. What is wrong with a figure joins the other problems; alone it comes with its neighbors.
+async fn record(
+    work: &mut Work,
+    bike: &Motorcycle,
+    id: Id<ServiceEvent>,
+    new: &NewServiceEvent,
+    problems: &mut Vec<Problem>,
+) -> Result<Read> {
+    let mut read = Read::default();
+    let shown: [(CounterKind, Option<&Figure>, &str, &mut Option<Id<Reading>>); 2] = [
+        (CounterKind::Odometer, new.odometer.as_ref(), "/odometer", &mut read.odometer),
+        (CounterKind::Hours, new.hours.as_ref(), "/hours", &mut read.hours),
+    ];
+    for (kind, figure, pointer, place) in shown {
+        let Some(figure) = figure else { continue };
+        let figure = NewReading { on: new.on, reading: figure.clone(), read_by: new.performed_by.clone(), confirmed: new.confirmed };
+        match reading::record(work, bike, kind, figure, Some(id), pointer).await {
+            Ok(reading) => *place = Some(reading.id),
+            Err(Error::Contradicts { problem, neighbors }) if problems.is_empty() => return Err(Error::Contradicts { problem, neighbors }),
+            Err(Error::Contradicts { problem, .. }) => problems.push(problem),
+            Err(Error::Invalid(more)) => problems.extend(more),
+            Err(error) => return Err(error),
+        }
+    }
+    Ok(read)
+}
+
+/// Takes parts off, then fits parts, those of `replace` lines last.
+async fn move_parts(
+    work: &mut Work,
+    bike: &Motorcycle,
+    id: Id<ServiceEvent>,
+    new: &NewServiceEvent,
+    known: &Known,
+    read: Read,
+) -> Result<Plan> {
+    let others: Vec<_> = known.parts.iter().map(|part| part.id).collect();
+    let mut plan = Plan::load(work, bike.id, &others).await?;
+    let replaced = known.replaced(new);
+    if new.removed.is_empty() && new.fitted.is_empty() && replaced.is_empty() {
+        return Ok(plan);
+    }
+    let entry = Entry { on: new.on, reading: read.odometer, event: Some(id) };
+    for (place, removed) in new.removed.iter().enumerate() {
+        plan.take_off(work, removed.installed_part_id, removed.reason.clone(), entry, &format!("/removed/{place}"))?;
+    }
+    for fitted in &new.fitted {
+        match fitted.installed_part_id {
+            Some(part) => plan.fit(work, part, fitted.position, entry),
+            None => plan.fit_new(work, part::new_part(work, bike, fitted), fitted.position, entry),
+        }
+    }
+    for (component, position) in replaced {
+        let fitted = NewFitted { component: Some(component), position, ..NewFitted::default() };
+        plan.fit_new(work, part::new_part(work, bike, &fitted), position, entry);
+    }
+    plan.settle()?;
+    plan.store(work).await?;
+    Ok(plan)
+}
+
+/// Stores what the event leaves for later: what was said, and what follows by itself.
+async fn leave(work: &mut Work, bike: &Motorcycle, id: Id<ServiceEvent>, new: &NewServiceEvent, known: &Known) -> Result<()> {
+    let mut left = new.follow_ups.clone();
+    for line in &new.tightened {
+        if let Some(fastener) = known.fasteners.get(&line.fastener) {
+            left.extend(later::after_tightening(line, fastener, new.on, bike.odometer_unit));
+        }
+    }
+    for fitted in &new.fitted {
+        if let Some(part) = fitted.installed_part_id.and_then(|id| known.part(id)).filter(|part| part.single_use) {
+            left.push(later::after_fitting_again(&part.description, &part.component, fitted.position, new.on));
+        }
+    }
+    let left: Vec<_> = left.into_iter().map(|new_one| follow_up_of(work, bike, id, new.on, new_one)).collect();
+    let workshop = work.workshop_id();
+    follow_ups::insert(&mut work.tx, workshop, &left).await
+}
+fn follow_up_of(work: &Work, bike: &Motorcycle, event: Id<ServiceEvent>, on: Date, new: NewFollowUp) -> FollowUp {
+    FollowUp {
+        id: work.new_id(),
+        motorcycle_id: bike.id,
+        service_event_id: event,
+        on,
+        text: new.text,
+        component: new.component,
+        position: new.position,
+        due_in: new.due_in,
+        status: FollowUpStatus::Open,
+        reason: None,
+        done_in: None,
+        struck_out: None,
+        created_at: work.now,
+    }
+}
+
+/// The event of an id, struck out or not.
+///
+/// # Errors
+/// 404 where the workshop has none.
+pub async fn get(work: &mut Work, id: Id<ServiceEvent>) -> Result<ServiceEvent> {
+    let row = find(work, id).await?;
+    events(work, vec![row]).await?.pop().ok_or(Error::NotFound("service event"))
+}
+async fn find(work: &mut Work, id: Id<ServiceEvent>) -> Result<EventRow> {
+    let workshop = work.workshop_id();
+    store::find(&mut work.tx, workshop, id).await?.ok_or(Error::NotFound("service event"))
+}
+
+/// Events of a motorcycle, struck-out ones too, newest first: by day, then by id.
+///
+/// # Errors
+/// Where the database refuses.
+pub async fn list(
+    work: &mut Work,
+    bike: Id<Motorcycle>,
+    wanted: &Wanted,
+    stretch: Stretch<(Date, Id<ServiceEvent>)>,
+) -> Result<Vec<ServiceEvent>> {
+    let workshop = work.workshop_id();
+    let rows = store::list(&mut work.tx, workshop, bike, wanted, stretch).await?;
+    events(work, rows).await
+}
+
+/// What may still be changed in an event.
+#[must_use]
+pub fn details(event: &ServiceEvent) -> EventDetails {
+    EventDetails {
+        performed_by: event.performed_by.clone(),
+        summary: event.summary.clone(),
+        labor_minutes: event.labor_minutes,
+        cost: event.cost.clone(),
+        notes: event.notes.clone(),
+        as_found: event.as_found.clone(),
+        filled: event.filled.clone(),
+    }
+}
+
+/// Changes the texts of an event that is not signed off.
+///
+/// # Errors
+/// 409 where it is signed off or struck out, 422 with what is wrong where.
+pub async fn change(work: &mut Work, old: &ServiceEvent, new: EventDetails) -> Result<ServiceEvent> {
+    must_stand(old)?;
+    if old.signature.is_some() {
+        return Err(Error::conflict("This event is signed off; add an amendment instead (POST …/amendments).", [old.id.uuid()]));
+    }
+    let mut problems = validate::event_details(&new);
+    let filled = new.filled.iter().enumerate().map(|(place, line)| (format!("/filled/{place}/component"), line.component.as_str()));
+    let found = new.as_found.iter().enumerate().map(|(place, line)| (format!("/as_found/{place}/component"), line.component.as_str()));
+    let named: Vec<_> = filled.filter(|(_, component)| !component.trim().is_empty()).chain(found).collect();
+    let named: Vec<_> = named.iter().map(|(pointer, component)| (pointer.as_str(), *component)).collect();
+    problems.extend(super::component::check(work, &named).await?);
+    if !problems.is_empty() {
+        return Err(Error::Invalid(problems));
+    }
+    let mut row = find(work, old.id).await?;
+    row.summary = new.summary;
+    row.performed_by = new.performed_by;
+    row.notes = new.notes;
+    row.body.0 = EventBody { filled: new.filled, as_found: new.as_found, labor_minutes: new.labor_minutes, cost: new.cost, ..row.body.0 };
+    save(work, "change", old, &row).await
+}
+async fn save(work: &mut Work, action: &str, old: &ServiceEvent, row: &EventRow) -> Result<ServiceEvent> {
+    let (workshop, now) = (work.workshop_id(), work.now);
+    store::update(&mut work.tx, workshop, row, now).await?;
+    work.touch(old.motorcycle_id);
+    let event = get(work, old.id).await?;
+    work.audit(action, Subject::of("service_event", old.id, old.motorcycle_id), Some(old), Some(&event)).await?;
+    Ok(event)
+}
+fn must_stand(event: &ServiceEvent) -> Result<()> {
+    match &event.struck_out {
+        Some(_) => Err(Error::conflict("This event is struck out; nothing can be added to it. Log it again as it was.", [event.id.uuid()])),
+        None => Ok(()),
+    }
+}
+
+/// Signs an event off: from then on there are only amendments.
+///
+/// # Errors
+/// 409 where it is signed off already or struck out, 422 where the statement cannot be.
+pub async fn sign(work: &mut Work, old: &ServiceEvent, new: NewSignature) -> Result<ServiceEvent> {
+    must_stand(old)?;
+    if old.signature.is_some() {
+        return Err(Error::conflict("This event is signed off already; add an amendment instead (POST …/amendments).", [old.id.uuid()]));
+    }
+    let problems = validate::strings_and_lists(&new);
+    if !problems.is_empty() {
+        return Err(Error::Invalid(problems));
+    }
+    let mut row = find(work, old.id).await?;
+    row.signature = Some(Json(Signature { at: work.now, by: work.caller.name(), statement: new.statement }));
+    save(work, "sign", old, &row).await
+}
+
+/// Adds to an event that is signed off.
+///
+/// # Errors
+/// 409 where it is not signed off, or struck out; 422 where the text cannot be.
+pub async fn amend(work: &mut Work, old: &ServiceEvent, new: NewAmendment) -> Result<ServiceEvent> {
+    must_stand(old)?;
+    if old.signature.is_none() {
+        return Err(Error::conflict("This event is not signed off yet; change it (PATCH) instead of amending it.", [old.id.uuid()]));
+    }
+    let mut problems = validate::strings_and_lists(&new);
+    if new.text.trim().is_empty() {
+        problems.push(Problem::new("/text", "must not be empty; say what is to be added"));
+    }
+    if !problems.is_empty() {
+        return Err(Error::Invalid(problems));
+    }
+    let amendment = Amendment { id: work.new_id(), at: work.now, by: work.caller.name(), text: new.text };
+    let (workshop, today) = (work.workshop_id(), work.today);
+    store::insert_amendment(&mut work.tx, workshop, old.id, &amendment, today).await?;
+    work.touch(old.motorcycle_id);
+    let event = get(work, old.id).await?;
+    work.audit("amend", Subject::of("service_event", old.id, old.motorcycle_id), Some(old), Some(&event)).await?;
+    Ok(event)
+}

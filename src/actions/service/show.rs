@@ -1,0 +1,160 @@
+//! Service events as people read them: the event's own row, and what stands in the other tables.
+use std::collections::BTreeMap;
+
+use crate::{
+    actions::{Work, motorcycle, part::lives::Lives},
+    domain::{
+        id::Id,
+        motorcycle::Motorcycle,
+        part::InstalledPart,
+        quantity::Figure,
+        road::Roads,
+        service::{Fitted, FollowUp, MeasuredValue, Removed, ServiceEvent},
+    },
+    error::Result,
+    store::{
+        follow_up, measured_value,
+        part::{self as parts, FittingRow, PartRow},
+        service_event::{self as store, EventRow},
+    },
+};
+
+/// Lines of many events, each under its event.
+struct ByEvent<T>(BTreeMap<Id<ServiceEvent>, Vec<T>>);
+impl<T> ByEvent<T> {
+    fn new(lines: impl IntoIterator<Item = (Option<Id<ServiceEvent>>, T)>) -> Self {
+        let mut by_event: BTreeMap<_, Vec<T>> = BTreeMap::new();
+        for (event, line) in lines {
+            if let Some(event) = event {
+                by_event.entry(event).or_default().push(line);
+            }
+        }
+        Self(by_event)
+    }
+    fn take(&mut self, event: Id<ServiceEvent>) -> Vec<T> {
+        self.0.remove(&event).unwrap_or_default()
+    }
+}
+
+/// The events of these rows, in this order. All of them are of one motorcycle.
+///
+/// # Errors
+/// Where the database refuses.
+pub async fn events(work: &mut Work, rows: Vec<EventRow>) -> Result<Vec<ServiceEvent>> {
+    let Some(bike) = rows.first().map(|row| row.motorcycle_id) else { return Ok(Vec::new()) };
+    let workshop = work.workshop_id();
+    let ids: Vec<_> = rows.iter().map(|row| row.id).collect();
+    let mut lines = ByEvent::new(store::work_of(&mut work.tx, workshop, &ids).await?.into_iter().map(|(event, line)| (Some(event), line)));
+    let amendments = store::amendments_of(&mut work.tx, workshop, &ids).await?;
+    let mut amendments = ByEvent::new(amendments.into_iter().map(|(event, amendment)| (Some(event), amendment)));
+    let values = measured_value::of_events(&mut work.tx, workshop, &ids).await?;
+    let mut values: ByEvent<MeasuredValue> = ByEvent::new(values.into_iter().map(|stored| (stored.value.service_event_id, stored.value)));
+    let left = follow_up::left_in(&mut work.tx, workshop, &ids).await?;
+    let mut left: ByEvent<FollowUp> = ByEvent::new(left.into_iter().map(|it| (Some(it.service_event_id), it)));
+    let done = follow_up::done_in(&mut work.tx, workshop, &ids).await?;
+    let mut done = ByEvent::new(done.into_iter().map(|it| (it.done_in, it.id)));
+    let mut moved = moved(work, &ids).await?;
+    let estimates = estimates(work, bike, &rows).await?;
+
+    let event = |row: EventRow| {
+        let struck_out = row.struck_out();
+        let (mut fitted, mut removed) = moved.remove(&row.id).unwrap_or_default();
+        let mut follow_ups_done = done.take(row.id);
+        if let Some(undone) = row.body.0.undone {
+            (fitted, removed, follow_ups_done) = (undone.fitted, undone.removed, undone.follow_ups_done);
+        }
+        let estimated = row.odometer.is_none();
+        ServiceEvent {
+            id: row.id,
+            motorcycle_id: row.motorcycle_id,
+            on: row.on_date,
+            odometer: row.odometer.or_else(|| estimates.get(&row.id).cloned()),
+            hours: row.hours,
+            unit: row.unit,
+            estimated,
+            performed_by: row.performed_by,
+            summary: row.summary,
+            work: lines.take(row.id),
+            fitted,
+            removed,
+            measured: values.take(row.id),
+            tightened: row.body.0.tightened,
+            filled: row.body.0.filled,
+            as_found: row.body.0.as_found,
+            follow_ups: left.take(row.id),
+            follow_ups_done,
+            labor_minutes: row.body.0.labor_minutes,
+            cost: row.body.0.cost,
+            notes: row.notes,
+            signature: row.signature.map(|signature| signature.0),
+            amendments: amendments.take(row.id),
+            struck_out,
+            created_at: row.created_at.0,
+        }
+    };
+    Ok(rows.into_iter().map(event).collect())
+}
+
+/// The odometer of events that came without one, by the readings around them.
+async fn estimates(work: &mut Work, bike: Id<Motorcycle>, rows: &[EventRow]) -> Result<BTreeMap<Id<ServiceEvent>, Figure>> {
+    if rows.iter().all(|row| row.odometer.is_some()) {
+        return Ok(BTreeMap::new());
+    }
+    let bike = motorcycle::get(work, bike).await?;
+    let lives = Lives::load(work, &bike, &[]).await?;
+    let roads = Roads::new(&lives.history);
+    let figure = |row: &EventRow| {
+        let shown = lives.estimated(bike.id, row.on_date, &roads)?;
+        let figure = if shown.unit == row.unit { shown.value } else { Figure::rounded(shown.in_unit(row.unit).ok()?, 3) };
+        Some((row.id, figure))
+    };
+    Ok(rows.iter().filter(|row| row.odometer.is_none()).filter_map(figure).collect())
+}
+
+type Moved = BTreeMap<Id<ServiceEvent>, (Vec<Fitted>, Vec<Removed>)>;
+
+/// What these events fitted and removed.
+async fn moved(work: &mut Work, events: &[Id<ServiceEvent>]) -> Result<Moved> {
+    let workshop = work.workshop_id();
+    let fitted = parts::fitted_in(&mut work.tx, workshop, events).await?;
+    let removed = parts::removed_in(&mut work.tx, workshop, events).await?;
+    let ids: Vec<_> = fitted.iter().map(|row| row.part_id).collect();
+    let known: BTreeMap<_, _> = parts::by_ids(&mut work.tx, workshop, &ids).await?.into_iter().map(|part| (part.id, part)).collect();
+    let mut moved = Moved::new();
+    for row in &fitted {
+        if let (Some(event), Some(part)) = (row.fitted_event_id, known.get(&row.part_id)) {
+            let entry = fitted_entry(row, part, replaced_by(row, &removed));
+            moved.entry(event).or_default().0.push(entry);
+        }
+    }
+    for row in removed {
+        if let Some(event) = row.removed_event_id {
+            let entry =
+                Removed { installed_part_id: row.part_id, component: row.component, position: row.position, reason: row.removed_reason };
+            moved.entry(event).or_default().1.push(entry);
+        }
+    }
+    Ok(moved)
+}
+fn fitted_entry(row: &FittingRow, part: &PartRow, replaces: Option<Id<InstalledPart>>) -> Fitted {
+    Fitted {
+        installed_part_id: row.part_id,
+        component: part.component.clone(),
+        position: row.position,
+        description: part.description.clone(),
+        part_number: part.part_number.clone(),
+        condition: part.condition,
+        prior_distance: part.prior_distance.clone(),
+        single_use: part.single_use,
+        date_code: part.date_code.clone(),
+        replaces,
+    }
+}
+/// The part that came off the same place in the same event, to make room or by name.
+fn replaced_by(row: &FittingRow, removed: &[FittingRow]) -> Option<Id<InstalledPart>> {
+    let same = |off: &&FittingRow| {
+        off.removed_entry == Some(row.id)
+            || off.removed_event_id == row.fitted_event_id && (&off.component, off.position) == (&row.component, row.position)
+    };
+    removed.iter().filter(same).map(|off| off.part_id).find(|part| *part != row.part_id)
+}
