@@ -95,7 +95,9 @@ impl Form {
             "file" if !fits => self.too_large = true,
             "file" if self.file.is_some() => wrong("One request takes one file; send the others by themselves."),
             "file" => self.file = Some((file_name, content)),
-            "belongs_to" if fits && self.belongs_to.is_none() => self.belongs_to = Some(String::from_utf8_lossy(&content).trim().to_owned()),
+            "belongs_to" if fits && self.belongs_to.is_none() => {
+                self.belongs_to = Some(String::from_utf8_lossy(&content).trim().to_owned())
+            }
             "belongs_to" => wrong("This is the id of one service event, part or motorcycle."),
             _ => wrong("There is no such field here; send belongs_to and file."),
         }
