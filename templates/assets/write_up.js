@@ -85,6 +85,7 @@ function verdict(box) {
   if (all.some(Number.isNaN)) return "This is no figure; write digits, such as 10.5.";
   const unit = box.querySelector("select[name$='.unit'], select[name*='.unit.']").value;
   const y = reduced[box.dataset.reduce](all);
+  const shown = typed.find((text) => figure(text) === y) ?? Number(y.toPrecision(9));
   const step = figure(value("input[name$='.resolution']"));
   const u = step > 0 ? step / 2 : 0;
   if (box.dataset.force) {
@@ -107,7 +108,7 @@ function verdict(box) {
   const span = u ? ` ± ${Number(u.toPrecision(6))} ${unit}` : "";
   const what = worst === 2 ? ` the ${kinds.join(" and the ")} limit` : "";
   const next = worst === 1 ? ": measure again with a finer gauge" : "";
-  return `${words[worst]}${what}${where}, ${Number(y.toPrecision(9))} ${unit}${span}${next}.`;
+  return `${words[worst]}${what}${where}, ${shown} ${unit}${span}${next}.`;
 }
 page.addEventListener("input", (event) => judge(event.target));
 for (const box of page.querySelectorAll("[data-limits]")) judge(box.firstElementChild);

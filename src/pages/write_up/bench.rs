@@ -22,6 +22,9 @@ use crate::{
 /// The most due items that bring their limits and fasteners along without being ticked: the page stays light.
 const MOST_NEAR: usize = 8;
 
+/// From so many values and fasteners on, only what is ticked brings more of them.
+const MOST_ROWS: usize = 6;
+
 /// A value that what is due takes, with the limits that hold for it.
 #[derive(Debug)]
 pub struct Group {
@@ -81,6 +84,9 @@ impl Bench {
         let (mut groups, mut fasteners): (Vec<Group>, Vec<(Fastener, Vec<String>)>) = (Vec::new(), Vec::new());
         for (item, sheet) in near.iter().zip(sheets) {
             let id = item.id.to_string();
+            if groups.len() + fasteners.len() >= MOST_ROWS && !form.is("due", &id) {
+                continue;
+            }
             // A new part is measured now and then; what was found on the old one is what the work is about.
             for limit in sheet.limits.into_iter().filter(|limit| !limit.new_part || form.is("due", &id)) {
                 add_limit(&mut groups, limit, &id);

@@ -131,7 +131,7 @@ fn nothing_that_was_typed_is_lost() {
         ("work.r0", &["component", "position", "operation", "note"]),
         ("fitted.r0", &["component", "position", "description", "part_number", "prior_distance", "date_code", "installed_part_id"]),
         ("removed.r0", &["installed_part_id", "reason"]),
-        ("measured.r0", &["component", "position", "quantity", "unit", "resolution", "force", "readings.0", "readings.1"]),
+        ("measured.r0", &["component", "position", "quantity", "resolution", "force", "readings.0", "readings.1"]),
         ("filled.r0", &["component", "position", "description", "amount"]),
         ("as_found.r0", &["component", "position", "text"]),
         ("follow_ups.r0", &["text", "component", "position", "distance", "months"]),
