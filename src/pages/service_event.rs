@@ -26,7 +26,7 @@ use crate::{
             Cost, EventDetails, Fitted, FollowUp, Judged, MeasuredValue, NewAmendment, NewSignature, ServiceEvent, StageVerdict, Tightened,
         },
         verdict::range_in_words,
-        words::{Condition, FollowUpStatus, LimitKind, Position, SingleUse, Verdict},
+        words::{Condition, FollowUpStatus, LimitKind, Position, Reduce, SingleUse, Verdict},
     },
     error::{Error, Result},
 };
@@ -210,7 +210,13 @@ fn about_part(part: &Fitted, event: &ServiceEvent) -> String {
 fn value_line(value: &MeasuredValue, names: &Names) -> ValueLine {
     let unit = value.unit;
     let readings: Vec<_> = value.readings.iter().map(words::figure).collect();
-    let how = value.reduce;
+    let how = match value.reduce {
+        Reduce::Min => "the least counts",
+        Reduce::Max => "the most counts",
+        Reduce::Mean => "their mean counts",
+        Reduce::Range => "the most less the least counts",
+        Reduce::Last => "the last counts",
+    };
     let several = value.readings.len() > 1;
     let resolution = value.resolution.as_ref().map(|step| format!("; the gauge steps by {step} {unit}")).unwrap_or_default();
     let run = value.part_distance.as_ref().map(|run| format!("The part had run {}.", words::about(run)));
@@ -242,7 +248,8 @@ fn tightened_line(line: &Tightened) -> TightenedLine {
     };
     let mark = if line.witness_mark { "paint line drawn".to_owned() } else { String::new() };
     let thread = line.thread.map(|thread| format!("threads {}", words::thread(thread))).unwrap_or_default();
-    let adapter = line.adapter.as_ref().map(|adapter| format!("with an adapter of {} on a wrench of {}", adapter.length, adapter.wrench_length));
+    let adapter =
+        line.adapter.as_ref().map(|adapter| format!("with an adapter of {} on a wrench of {}", adapter.length, adapter.wrench_length));
     TightenedLine {
         name: line.name.clone(),
         stages: line.stages.iter().map(stage_line).collect(),
@@ -301,10 +308,20 @@ async fn refused(app: &App, manager: &Manager, id: Id<ServiceEvent>, mut form: F
     for name in ["statement", "text", "reason"] {
         form.offer(name, if name == "statement" { STATEMENT } else { "" });
     }
-    form.refused(error)?;
+    form.refused(without_the_paths(error))?;
     let mut work = app.read(&manager.caller).await?;
     let event = actions::get(&mut work, id).await?;
     Ok(Page(page(manager, &mut work, &event, form).await?).with_status(422))
+}
+
+/// The sentence without what it says to scripts.
+fn without_the_paths(error: Error) -> Error {
+    match error {
+        Error::Conflict { detail, with } => {
+            Error::Conflict { detail: detail.replace(" (POST …/amendments)", "").replace(" (PATCH)", ""), with }
+        }
+        other => other,
+    }
 }
 
 /// `POST …/signature`
