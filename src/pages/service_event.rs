@@ -152,29 +152,20 @@ fn joined<const N: usize>(parts: [String; N]) -> String {
 }
 /// `3 May 2026 at 12,345 mi, by Ada Birch. 90 min of labor. Cost 84.50 EUR.`
 fn about(event: &ServiceEvent) -> String {
-    let mut text = calendar::words(event.on);
-    if let Some(odometer) = &event.odometer {
-        let unit = event.unit;
-        text += &if event.estimated {
+    let unit = event.unit;
+    let odometer = event.odometer.as_ref().map(|odometer| {
+        if event.estimated {
             format!(" at about {} {unit}, worked out from the readings around it", grouped(odometer.value().round()))
         } else {
             format!(" at {} {unit}", words::figure(odometer))
-        };
-    }
-    if let Some(hours) = &event.hours {
-        text += &format!(", {} h on the hour meter", words::figure(hours));
-    }
-    if let Some(by) = event.performed_by.as_ref().filter(|by| !by.is_empty()) {
-        text += &format!(", by {by}");
-    }
-    text.push('.');
-    if let Some(minutes) = event.labor_minutes {
-        text += &format!(" {minutes} min of labor.");
-    }
-    if let Some(cost) = &event.cost {
-        text += &format!(" Cost {} {}.", cost.amount, cost.currency);
-    }
-    text
+        }
+    });
+    let hours = event.hours.as_ref().map(|hours| format!(", {} h on the hour meter", words::figure(hours)));
+    let by = event.performed_by.as_ref().filter(|by| !by.is_empty()).map(|by| format!(", by {by}"));
+    let labor = event.labor_minutes.map(|minutes| format!(" {minutes} min of labor."));
+    let cost = event.cost.as_ref().map(|cost| format!(" Cost {} {}.", cost.amount, cost.currency));
+    let parts = [Some(calendar::words(event.on)), odometer, hours, by, Some(".".into()), labor, cost];
+    parts.into_iter().flatten().collect()
 }
 
 fn parts(event: &ServiceEvent, names: &Names) -> Vec<PartLine> {
