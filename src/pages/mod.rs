@@ -5,13 +5,16 @@
 //! (who is signed in, posts from other sites), [`form`] (what was typed, what is wrong with it, the one-time key), [`answer`] and [`fault`].
 pub mod answer;
 pub mod assets;
+pub mod chart;
 mod due;
 pub mod due_rows;
 pub mod fault;
 pub mod form;
 pub mod frame;
 pub mod guard;
+mod history_rows;
 pub mod links;
+mod motorcycle;
 mod motorcycle_form;
 mod motorcycles;
 mod owners;
@@ -35,6 +38,7 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/", get(due::show))
         .route("/motorcycles", get(motorcycles::show))
         .route("/motorcycles/new", get(motorcycle_form::new).post(motorcycle_form::add))
+        .route("/motorcycles/{id}", get(motorcycle::show))
         .route("/motorcycles/{id}/edit", get(motorcycle_form::edit).post(motorcycle_form::change))
         .route("/motorcycles/{id}/archive", post(motorcycle_form::archive))
         .route("/motorcycles/{id}/readings", get(readings::show).post(readings::note))

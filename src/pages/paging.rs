@@ -28,5 +28,11 @@ pub fn cut<T, K: Serialize>(rows: &mut Vec<T>, size: i64, key: impl Fn(&T) -> K)
         return None;
     }
     rows.truncate(size);
-    rows.last().and_then(|last| serde_json::to_vec(&key(last)).ok()).map(|json| URL_SAFE_NO_PAD.encode(json))
+    rows.last().and_then(|last| encode(&key(last)))
+}
+
+/// A key as the value of `after`.
+#[must_use]
+pub fn encode<K: Serialize>(key: &K) -> Option<String> {
+    serde_json::to_vec(key).ok().map(|json| URL_SAFE_NO_PAD.encode(json))
 }

@@ -1,7 +1,10 @@
 //! The date ruler: one scale of days for all rows of a list, two months back and six ahead, with today's line through all of them.
-use time::{Date, Month};
+use time::Date;
 
-use crate::domain::{calendar::add_months, due::ExpectedDates};
+use crate::domain::{
+    calendar::{add_months, month_year},
+    due::ExpectedDates,
+};
 
 /// The scale.
 #[derive(Clone, Copy, Debug)]
@@ -15,7 +18,7 @@ pub struct Ruler {
 pub struct MonthMark {
     /// Where, in percent.
     pub x: String,
-    /// Its name; the year too where it begins.
+    /// Its name.
     pub name: String,
 }
 /// What stands on one row of the ruler, in percent of its width.
@@ -62,9 +65,8 @@ impl Ruler {
         let named = starts.filter(|day| self.share(*day) < 96.0);
         named
             .map(|day| {
-                let name = crate::domain::calendar::month_year(day);
-                let short = name.split(' ').next().unwrap_or_default().to_owned();
-                MonthMark { x: percent(self.share(day)), name: if day.month() == Month::January { name } else { short } }
+                let name = month_year(day).split(' ').next().unwrap_or_default().to_owned();
+                MonthMark { x: percent(self.share(day)), name }
             })
             .collect()
     }
@@ -96,11 +98,11 @@ mod tests {
     use super::*;
 
     #[test]
-    fn today_stands_at_a_quarter_and_the_year_is_named_where_it_begins() {
+    fn today_stands_at_a_quarter_between_the_months() {
         let ruler = Ruler::around(date!(2026 - 11 - 25));
         assert_eq!(ruler.today(), "25.2%");
         let names: Vec<_> = ruler.months().into_iter().map(|month| month.name).collect();
-        assert_eq!(names, ["Oct", "Nov", "Dec", "Jan 2027", "Feb", "Mar", "Apr", "May"]);
+        assert_eq!(names, ["Oct", "Nov", "Dec", "Jan", "Feb", "Mar", "Apr", "May"]);
     }
     #[test]
     fn what_is_past_is_inked_up_to_today_and_what_is_off_the_scale_is_said() {

@@ -3,9 +3,12 @@ use time::Date;
 
 use crate::domain::{
     calendar,
+    component::Component,
     due::DueItemOn,
+    motorcycle::Instrument,
     quantity::{Figure, Quantity, grouped},
-    words::{Governs, Position, Status, Verdict},
+    service::MeasuredValue,
+    words::{Governs, InstrumentChange, Position, Status, Verdict},
 };
 
 /// A day with its weekday: `Wednesday 25 November 2026`.
@@ -65,6 +68,55 @@ pub fn age(months: i32) -> String {
         (0, months) => count(months, "month"),
         (years, 0) => count(years, "year"),
         (years, months) => format!("{} {}", count(years, "year"), count(months, "month")),
+    }
+}
+
+/// A component where it sits, as it is said: `Rear brake pads`. A key that is no longer known is said as it is.
+#[must_use]
+pub fn component(known: &[Component], key: &str, place: Option<Position>) -> String {
+    let name =
+        known.iter().find(|component| component.key == key).map_or_else(|| key.replace('_', " "), |component| component.name.clone());
+    match place {
+        // A name such as ABS sensor keeps its letters.
+        Some(place) if name.chars().nth(1).is_some_and(char::is_lowercase) => {
+            let (first, rest) = name.split_at(name.chars().next().map_or(0, char::len_utf8));
+            capital(&format!("{} {}{rest}", position(place), first.to_lowercase()))
+        }
+        Some(place) => capital(&format!("{} {name}", position(place))),
+        None => name,
+    }
+}
+/// The date code of a tire, week and year: `made in week 31 of 2025`.
+#[must_use]
+pub fn made_in(code: &str) -> String {
+    match code.split_at_checked(2) {
+        Some((week, year)) if year.len() == 2 => format!("made in week {} of 20{year}", week.trim_start_matches('0')),
+        _ => format!("date code {code}"),
+    }
+}
+/// A measured value: `deflection 9.0 mm at 45 N`.
+#[must_use]
+pub fn measured(value: &MeasuredValue) -> String {
+    let force = value.at_force.as_ref().map(|force| format!(" at {}", quantity(force))).unwrap_or_default();
+    format!("{} {} {}{force}", value.quantity.as_str().replace('_', " "), figure(&value.reduced), value.unit)
+}
+
+/// What happened to an instrument, in a sentence.
+#[must_use]
+pub fn instrument(change: &Instrument) -> String {
+    let figure = |figure: &Option<_>| figure.as_ref().map(|figure| format!("{} {}", self::figure(figure), change.unit));
+    let on = calendar::words(change.on);
+    let why = if change.reason.is_empty() { String::new() } else { format!(" {}", change.reason) };
+    match change.kind {
+        InstrumentChange::Replaced => {
+            let old = figure(&change.old_final)
+                .map_or_else(|| "nobody knows what the old one showed last".into(), |old| format!("the old one showed {old} last"));
+            let new = figure(&change.new_start).unwrap_or_else(|| format!("0 {}", change.unit));
+            format!("Replaced on {on}: {old}, the new one showed {new} first.{why}")
+        }
+        InstrumentChange::RolledOver => {
+            format!("Rolled over on {on}, at {}.{why}", figure(&change.capacity).unwrap_or_else(|| "its end".into()))
+        }
     }
 }
 
