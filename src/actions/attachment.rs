@@ -34,8 +34,9 @@ impl SentFile {
     /// # Errors
     /// 415 where it is none of the types that are kept.
     pub fn look_at(name: String, content: Vec<u8>) -> Result<Self> {
-        let media_type = MediaType::of(&content)
-            .ok_or(Error::WrongMediaType("multipart/form-data whose file is a JPEG, PNG or WebP picture or a PDF (its bytes decide, not its name)"))?;
+        let media_type = MediaType::of(&content).ok_or(Error::WrongMediaType(
+            "multipart/form-data whose file is a JPEG, PNG or WebP picture or a PDF (its bytes decide, not its name)",
+        ))?;
         let sha256 = Sha256::digest(&content).into();
         Ok(Self { name, media_type, content, sha256 })
     }

@@ -4,7 +4,6 @@ use std::collections::{BTreeMap, BTreeSet};
 use base64::{Engine, engine::general_purpose::STANDARD};
 use rand::Rng;
 use time::{Date, Duration};
-use uuid::Uuid;
 
 use super::{App, Subject, Work};
 use crate::{
@@ -12,11 +11,14 @@ use crate::{
         due::DueItemId,
         id::Id,
         motorcycle::Motorcycle,
-        webhook::{Delivery, HookEvent, NewWebhook, Payload, PayloadData, Webhook, problems},
+        webhook::{Delivery, DeliveryStatus, HookEvent, NewWebhook, Payload, PayloadData, Webhook, problems, wait_after},
         words::Status,
     },
     error::{Error, Result},
-    store::{self, Stretch, webhook as store_webhook},
+    store::{
+        self, Stretch,
+        webhook::{self as store_webhook, Outgoing},
+    },
 };
 
 /// The most webhooks of one workshop: each is asked about at every write.
@@ -185,7 +187,7 @@ async fn statuses(work: &mut Work, bikes: &BTreeSet<Id<Motorcycle>>) -> Result<S
     let mut statuses = Statuses::new();
     for &bike in bikes {
         let items = store::due_item::of_motorcycle(&mut work.tx, work.caller.workshop, bike).await?;
-        statuses.insert(bike, items.iter().map(|item| (item.id, item.status(work.today))).collect());
+        statuses.insert(bike, items.iter().map(|item| (item.id, item.on(work.today).status)).collect());
     }
     Ok(statuses)
 }
@@ -207,10 +209,54 @@ pub async fn tell_what_turned(app: &App) -> Result<()> {
         let hook = store_webhook::find(&mut work.tx, told.workshop_id, told.id).await?;
         if hook.is_some_and(|hook| hook.active && hook.events.contains(&HookEvent::DueChanged)) {
             for motorcycle_id in store_webhook::turned(&mut work.tx, told.workshop_id, told.told_on, today).await? {
-                enqueue(&mut work, told.id, HookEvent::DueChanged, &PayloadData { motorcycle_id, id: None::<Uuid> }).await?;
+                enqueue(&mut work, told.id, HookEvent::DueChanged, &PayloadData { motorcycle_id, id: None }).await?;
             }
         }
         work.finish(None).await?;
     }
     Ok(())
+}
+
+/// How long a claimed message is left to the one who claimed it.
+const CLAIM: Duration = Duration::seconds(60);
+
+/// Messages that are to be sent by now, of all workshops.
+///
+/// # Errors
+/// Where the database refuses.
+pub async fn pending(app: &App) -> Result<Vec<Outgoing>> {
+    store_webhook::pending(&mut app.store.read().await?, app.clock.now(), 64).await
+}
+
+/// Claims a message for one try; false where another server was faster.
+///
+/// # Errors
+/// Where the database refuses.
+pub async fn claim(app: &App, message: &Outgoing) -> Result<bool> {
+    let mut tx = app.store.write().await?;
+    let now = app.clock.now();
+    let claimed = store_webhook::claim(&mut tx, message, now + CLAIM, now).await?;
+    tx.commit().await?;
+    Ok(claimed)
+}
+
+/// Writes down what came of a try: delivered, tried again later, or given up. 410 says that the receiver is gone for good.
+///
+/// # Errors
+/// Where the database refuses.
+pub async fn settle(app: &App, message: &Outgoing, outcome: Result<u16, String>) -> Result<()> {
+    let now = app.clock.now();
+    let wait = wait_after(message.attempts + 1).filter(|_| message.hook.0.active);
+    let (status, answer, wait) = match outcome {
+        Ok(code @ 200..300) => (DeliveryStatus::Delivered, format!("Answered with {code}."), None),
+        Ok(410) => (DeliveryStatus::GivenUp, "Answered with 410: gone for good.".into(), None),
+        Ok(code @ 300..400) => (DeliveryStatus::Pending, format!("Answered with {code}; redirects are not followed."), wait),
+        Ok(code) => (DeliveryStatus::Pending, format!("Answered with {code}."), wait),
+        Err(why) => (DeliveryStatus::Pending, why, wait),
+    };
+    let status = if status == DeliveryStatus::Pending && wait.is_none() { DeliveryStatus::GivenUp } else { status };
+    let next = wait.map(|seconds| now + Duration::seconds(seconds));
+    let mut tx = app.store.write().await?;
+    store_webhook::settle(&mut tx, message, status, &answer, next, now).await?;
+    tx.commit().await
 }

@@ -95,7 +95,9 @@ impl Form {
             "file" if !fits => self.too_large = true,
             "file" if self.file.is_some() => wrong("One request takes one file; send the others by themselves."),
             "file" => self.file = Some((file_name, content)),
-            "belongs_to" if fits && self.belongs_to.is_none() => self.belongs_to = Some(String::from_utf8_lossy(&content).trim().to_owned()),
+            "belongs_to" if fits && self.belongs_to.is_none() => {
+                self.belongs_to = Some(String::from_utf8_lossy(&content).trim().to_owned());
+            }
             "belongs_to" => wrong("This is the id of one service event, part or motorcycle."),
             _ => wrong("There is no such field here; send belongs_to and file."),
         }
@@ -142,7 +144,7 @@ struct ListQuery {
 /// List attachments
 ///
 /// In the order in which they were entered. Each one's bytes are at its own address.
-#[utoipa::path(get, path = "/attachments", operation_id = "list_attachments", tag = "attachments", params(ListQuery),
+#[utoipa::path(get, path = "/attachments", operation_id = "list_attachments", tag = "records", params(ListQuery),
     responses((status = 200, description = "A page of attachments", body = Page<Attachment>)))]
 async fn list(State(app): State<Arc<App>>, Reads(caller): Reads, uri: Uri, Query(query): Query<ListQuery>) -> Result<Response> {
     let stretch = PageQuery { limit: query.limit, cursor: query.cursor }.stretch()?;
@@ -156,7 +158,7 @@ async fn list(State(app): State<Arc<App>>, Reads(caller): Reads, uri: Uri, Query
 ///
 /// A photo (JPEG, PNG, WebP) or a PDF of up to 10 MiB, to a service event, a part or a motorcycle. What it is, its bytes say: a name
 /// or a declared type is not believed.
-#[utoipa::path(post, path = "/attachments", operation_id = "attach_file", tag = "attachments",
+#[utoipa::path(post, path = "/attachments", operation_id = "attach_file", tag = "records",
     request_body(content = NewAttachment, content_type = "multipart/form-data"),
     responses((status = 201, description = "What is known about the attachment", body = Attachment)))]
 async fn attach(State(app): State<Arc<App>>, Writes(caller): Writes, key: Key, Upload(upload): Upload) -> Result<Answer> {
@@ -171,7 +173,7 @@ async fn attach(State(app): State<Arc<App>>, Writes(caller): Writes, key: Key, U
 /// Fetch an attachment
 ///
 /// Its bytes; or, where `Accept` names `application/json`, what is known about it.
-#[utoipa::path(get, path = "/attachments/{id}", operation_id = "show_attachment", tag = "attachments",
+#[utoipa::path(get, path = "/attachments/{id}", operation_id = "show_attachment", tag = "records",
     params(("id" = Id<Attachment>, Path, description = "Its id")),
     responses((status = 200, description = "The file, or what is known about it", content(
         (Attachment = "application/json"), (Vec<u8> = "image/jpeg"), (Vec<u8> = "image/png"), (Vec<u8> = "image/webp"), (Vec<u8> = "application/pdf")))))]
@@ -232,7 +234,7 @@ fn disposition(attachment: &Attachment) -> String {
 /// Hide an attachment
 ///
 /// It is left out of lists and no longer given out. `If-Match` takes the entity tag of the file or of what is known about it.
-#[utoipa::path(delete, path = "/attachments/{id}", operation_id = "hide_attachment", tag = "attachments",
+#[utoipa::path(delete, path = "/attachments/{id}", operation_id = "hide_attachment", tag = "records",
     params(("id" = Id<Attachment>, Path, description = "Its id")),
     responses((status = 204, description = "Hidden")))]
 async fn hide(State(app): State<Arc<App>>, Writes(caller): Writes, PathId(id): PathId<Attachment>, headers: HeaderMap) -> Result<Answer> {

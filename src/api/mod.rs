@@ -6,8 +6,8 @@
 //! To add a resource: a file here with its handlers and a `routes()`, one line in [`routes`], and its actions one floor down.
 pub mod accept;
 pub mod answer;
-mod audit;
 mod attachments;
+mod audit;
 pub mod body;
 mod calculations;
 mod costs;
@@ -16,6 +16,7 @@ pub mod extract;
 mod fasteners;
 mod follow_ups;
 mod forecast;
+mod history;
 mod installed_parts;
 mod interval_rules;
 mod job_sheet;
@@ -31,6 +32,7 @@ mod service_events;
 mod tokens;
 mod visits;
 mod vocabularies;
+mod webhooks;
 mod workshop;
 
 use std::sync::Arc;
@@ -50,6 +52,7 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
         .merge(installed_parts::routes())
         .merge(measured_values::routes())
         .merge(follow_ups::routes())
+        .merge(history::routes())
         .merge(due::routes())
         .merge(odometer_readings::routes())
         .merge(odometers::routes())
@@ -60,6 +63,8 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
         .merge(tokens::routes())
         .merge(vocabularies::routes())
         .merge(workshop::routes())
+        .merge(attachments::routes())
+        .merge(webhooks::routes())
         .merge(visits::routes())
         .merge(costs::routes())
         .merge(search::routes())

@@ -42,7 +42,7 @@ struct MadeWebhook {
 /// List webhooks
 ///
 /// In the order in which they were entered.
-#[utoipa::path(get, path = "/webhooks", operation_id = "list_webhooks", tag = "webhooks", params(PageQuery),
+#[utoipa::path(get, path = "/webhooks", operation_id = "list_webhooks", tag = "workshop", params(PageQuery),
     responses((status = 200, description = "A page of webhooks", body = Page<Webhook>)))]
 async fn list(State(app): State<Arc<App>>, Administers(caller): Administers, uri: Uri, Query(query): Query<PageQuery>) -> Result<Response> {
     let stretch = query.stretch()?;
@@ -58,7 +58,7 @@ async fn list(State(app): State<Arc<App>>, Administers(caller): Administers, uri
 /// Webhooks 1.0 says: `webhook-id` (the same in every try), `webhook-timestamp`, and `webhook-signature` with `v1,` and the base64 of
 /// HMAC-SHA-256 over `id.timestamp.body` under the secret. Any 2xx within 10 seconds is a success; redirects are not followed; otherwise it is
 /// tried eight times over some fifteen hours. A message may come twice: keep the ids seen. This answer alone holds the secret.
-#[utoipa::path(post, path = "/webhooks", operation_id = "add_webhook", tag = "webhooks", request_body = NewWebhook,
+#[utoipa::path(post, path = "/webhooks", operation_id = "add_webhook", tag = "workshop", request_body = NewWebhook,
     responses((status = 201, description = "The webhook with its secret", body = MadeWebhook)))]
 async fn add(State(app): State<Arc<App>>, Administers(caller): Administers, key: Key, body: Body) -> Result<Answer> {
     let new: NewWebhook = body.json()?;
@@ -77,7 +77,7 @@ async fn add(State(app): State<Arc<App>>, Administers(caller): Administers, key:
 }
 
 /// Show a webhook
-#[utoipa::path(get, path = "/webhooks/{id}", operation_id = "show_webhook", tag = "webhooks", params(("id" = Id<Webhook>, Path, description = "Its id")),
+#[utoipa::path(get, path = "/webhooks/{id}", operation_id = "show_webhook", tag = "workshop", params(("id" = Id<Webhook>, Path, description = "Its id")),
     responses((status = 200, description = "The webhook, without its secret", body = Webhook)))]
 async fn show(
     State(app): State<Arc<App>>,
@@ -92,7 +92,7 @@ async fn show(
 /// Change a webhook
 ///
 /// Its secret stays; for another one, add a new webhook and delete this one.
-#[utoipa::path(patch, path = "/webhooks/{id}", operation_id = "change_webhook", tag = "webhooks", params(("id" = Id<Webhook>, Path, description = "Its id")),
+#[utoipa::path(patch, path = "/webhooks/{id}", operation_id = "change_webhook", tag = "workshop", params(("id" = Id<Webhook>, Path, description = "Its id")),
     request_body(content = NewWebhook, content_type = "application/merge-patch+json", description = "The fields to change (RFC 7396)"),
     responses((status = 200, description = "The webhook", body = Webhook)))]
 async fn change(
@@ -113,7 +113,7 @@ async fn change(
 /// Delete a webhook
 ///
 /// What is still pending for it is given up.
-#[utoipa::path(delete, path = "/webhooks/{id}", operation_id = "delete_webhook", tag = "webhooks", params(("id" = Id<Webhook>, Path, description = "Its id")),
+#[utoipa::path(delete, path = "/webhooks/{id}", operation_id = "delete_webhook", tag = "workshop", params(("id" = Id<Webhook>, Path, description = "Its id")),
     responses((status = 204, description = "Deleted")))]
 async fn delete(
     State(app): State<Arc<App>>,
@@ -131,7 +131,7 @@ async fn delete(
 /// List deliveries
 ///
 /// What was sent to a webhook, or is still to be, newest first.
-#[utoipa::path(get, path = "/webhooks/{id}/deliveries", operation_id = "list_webhook_deliveries", tag = "webhooks",
+#[utoipa::path(get, path = "/webhooks/{id}/deliveries", operation_id = "list_webhook_deliveries", tag = "workshop",
     params(("id" = Id<Webhook>, Path, description = "The webhook's id"), PageQuery),
     responses((status = 200, description = "A page of deliveries", body = Page<Delivery>)))]
 async fn deliveries(

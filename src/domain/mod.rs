@@ -3,6 +3,7 @@
 //! The nouns of the trade as data: [`motorcycle`], [`service`], [`part`], [`fastener`], [`rule`], [`limit`], [`due`].
 //! The computation on them: [`quantity`], [`counter`], and what is worked out from a [`history`]: [`interval`] finds a rule's due point,
 //! [`due_dates`] its dates, [`work_out`] puts everything that is due together.
+pub mod attachment;
 mod because;
 pub mod calculation;
 pub mod calendar;
@@ -21,6 +22,7 @@ pub(crate) mod fixture;
 pub mod follow_up;
 pub mod forecast;
 pub mod history;
+pub mod history_item;
 pub mod id;
 pub mod interval;
 pub mod job_sheet;
@@ -49,6 +51,7 @@ pub mod vin;
 pub mod visits;
 pub mod wear;
 pub mod wear_forecast;
+pub mod webhook;
 pub mod wheel;
 pub mod words;
 pub mod work_out;

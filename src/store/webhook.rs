@@ -33,13 +33,7 @@ pub async fn insert(tx: &mut Tx, workshop: Id<Workshop>, hook: &Webhook, secret:
     let sql = "insert into webhook (workshop_id, id, body, secret, told_on, created_at, updated_at) values ($1, $2, $3, $4, $5, $6, $6)";
     execute!(
         tx,
-        sqlx::query(sql)
-            .bind(workshop)
-            .bind(hook.id)
-            .bind(Json(hook.details()))
-            .bind(secret)
-            .bind(day)
-            .bind(Instant(hook.created_at))
+        sqlx::query(sql).bind(workshop).bind(hook.id).bind(Json(hook.details())).bind(secret).bind(day).bind(Instant(hook.created_at))
     )?;
     Ok(())
 }
@@ -57,10 +51,7 @@ pub async fn hide(tx: &mut Tx, workshop: Id<Workshop>, id: Id<Webhook>, now: Off
     execute!(tx, sqlx::query(sql).bind(workshop).bind(id).bind(Instant(now)))?;
     let sql = "update webhook_delivery set status = $3, next_try_at = null, updated_at = $4
                where workshop_id = $1 and webhook_id = $2 and status = $5";
-    execute!(
-        tx,
-        sqlx::query(sql).bind(workshop).bind(id).bind(DeliveryStatus::GivenUp).bind(Instant(now)).bind(DeliveryStatus::Pending)
-    )?;
+    execute!(tx, sqlx::query(sql).bind(workshop).bind(id).bind(DeliveryStatus::GivenUp).bind(Instant(now)).bind(DeliveryStatus::Pending))?;
     Ok(())
 }
 
@@ -109,7 +100,8 @@ impl From<DeliveryRow> for Delivery {
 
 /// Stores a message that is to be sent at once.
 pub async fn enqueue(tx: &mut Tx, workshop: Id<Workshop>, id: Id<Delivery>, hook: Id<Webhook>, payload: &Payload) -> Result<()> {
-    let sql = "insert into webhook_delivery (workshop_id, id, webhook_id, kind, payload, status, attempts, next_try_at, created_at, updated_at)
+    let sql =
+        "insert into webhook_delivery (workshop_id, id, webhook_id, kind, payload, status, attempts, next_try_at, created_at, updated_at)
                values ($1, $2, $3, $4, $5, $6, 0, $7, $7, $7)";
     execute!(
         tx,
@@ -129,8 +121,7 @@ pub async fn enqueue(tx: &mut Tx, workshop: Id<Workshop>, id: Id<Delivery>, hook
 pub async fn deliveries(tx: &mut Tx, workshop: Id<Workshop>, hook: Id<Webhook>, stretch: Stretch<Id<Delivery>>) -> Result<Vec<Delivery>> {
     let sql = "select id, webhook_id, kind, payload, status, attempts, next_try_at, last_answer, created_at from webhook_delivery
                where workshop_id = $1 and webhook_id = $2 and ($3 is null or id < $3) order by id desc limit $4";
-    let rows =
-        on!(tx, sqlx::query_as::<_, DeliveryRow>(sql).bind(workshop).bind(hook).bind(stretch.after).bind(stretch.limit), fetch_all)?;
+    let rows = on!(tx, sqlx::query_as::<_, DeliveryRow>(sql).bind(workshop).bind(hook).bind(stretch.after).bind(stretch.limit), fetch_all)?;
     Ok(rows.into_iter().map(Delivery::from).collect())
 }
 

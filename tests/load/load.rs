@@ -27,8 +27,8 @@ use witnessmark::{
         quantity::{Distance, Figure},
         words::OdometerUnit,
     },
-    store::Store,
     pages::guard::session_cookie,
+    store::Store,
     web,
 };
 
@@ -203,12 +203,7 @@ fn one_bike(served: &Served, time: Duration) -> Vec<Line> {
     }
     let (of_fixed, of_due) = best;
     vec![
-        Line {
-            what: format!("a fixed JSON answer of {size} bytes"),
-            measured: format!("{of_fixed:.0} /s"),
-            ratio: None,
-            wanted: None,
-        },
+        Line { what: format!("a fixed JSON answer of {size} bytes"), measured: format!("{of_fixed:.0} /s"), ratio: None, wanted: None },
         Line {
             what: format!("GET /motorcycles/{{id}}/due, {} motorcycles in turn, beside it", served.bikes.len()),
             measured: format!("{of_due:.0} /s"),
@@ -241,11 +236,8 @@ fn log_a_service(runtime: &Runtime, fleets: &[Served; 2]) -> Vec<Line> {
         let bike = fleet.bikes[fleet.bikes.len() / 2];
         let body = r#"{"on": "2020-01-01", "summary": "Oil", "work": [{"component": "engine_oil", "operation": "replace"}]}"#;
         let today = fleet.app.clock.today("Europe/Lisbon").to_string();
-        let request = client::post(
-            &format!("/api/v1/motorcycles/{bike}/service-events"),
-            &fleet.bearer(),
-            &body.replace("2020-01-01", &today),
-        );
+        let request =
+            client::post(&format!("/api/v1/motorcycles/{bike}/service-events"), &fleet.bearer(), &body.replace("2020-01-01", &today));
         let mut client = client::Client::new(fleet.address);
         let start = Instant::now();
         client.send(&request);
