@@ -2,8 +2,11 @@
 #[path = "../harness/mod.rs"]
 mod harness;
 
+mod attachments;
 mod conventions;
 mod idempotency;
 mod lists;
 mod motorcycles;
+mod numbers;
 mod records;
+mod webhooks;
