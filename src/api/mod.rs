@@ -16,6 +16,7 @@ pub mod extract;
 mod fasteners;
 mod follow_ups;
 mod forecast;
+mod history;
 mod installed_parts;
 mod interval_rules;
 mod job_sheet;
@@ -51,6 +52,7 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
         .merge(installed_parts::routes())
         .merge(measured_values::routes())
         .merge(follow_ups::routes())
+        .merge(history::routes())
         .merge(due::routes())
         .merge(odometer_readings::routes())
         .merge(odometers::routes())

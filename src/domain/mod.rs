@@ -22,6 +22,7 @@ pub(crate) mod fixture;
 pub mod follow_up;
 pub mod forecast;
 pub mod history;
+pub mod history_item;
 pub mod id;
 pub mod interval;
 pub mod job_sheet;

@@ -15,7 +15,7 @@ use time::Date;
 use super::fault::Fault;
 use crate::{
     access::secret,
-    actions::{KEY_REUSED, Once},
+    actions::Once,
     api::{answer::etag, body::LARGEST},
     domain::quantity::Figure,
     error::{Error, Result},
@@ -127,6 +127,19 @@ impl Form {
         self.wrong = wrong;
     }
 
+    /// Gives a form that was done before, and changed since, a key of its own.
+    pub fn begin_anew(&mut self) {
+        self.key = secret::new("");
+        self.complain("", "This form was saved before, and was changed since. Press the button again to save it as something new.");
+    }
+    /// What was read from the form, where nothing is wrong with it.
+    ///
+    /// # Errors
+    /// 422 without a problem of its own: the form has said what is wrong.
+    pub fn ready<T>(&self, read: Option<T>) -> Result<T> {
+        read.filter(|_| !self.has_problems()).ok_or(Error::Invalid(Vec::new()))
+    }
+
     /// Takes in why an action refused: each problem goes to its field. What is no fault of what was typed is passed on.
     ///
     /// # Errors
@@ -149,12 +162,7 @@ impl Form {
             _ => return Err(error),
         };
         for problem in problems {
-            if problem.detail == KEY_REUSED {
-                self.key = secret::new("");
-                self.complain("", "This form was saved before, and was changed since. Press the button again to save it as something new.");
-            } else {
-                self.complain(&self.field_of(&format!("{name}{}", problem.pointer)), sentence(&problem.detail));
-            }
+            self.complain(&self.field_of(&format!("{name}{}", problem.pointer)), sentence(&problem.detail));
         }
         Ok(())
     }

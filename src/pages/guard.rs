@@ -19,7 +19,7 @@ use super::{
 };
 use crate::{
     access::Caller,
-    actions::{App, KEY_RUNNING, Work, session},
+    actions::{App, KEY_REUSED, KEY_RUNNING, Work, session},
     domain::id::Id,
     error::{Error, Result},
 };
@@ -56,14 +56,19 @@ impl Manager {
     pub fn frame(&self, work: &Work, current: Nav) -> Frame {
         Frame::new(work.workshop.name.clone(), self.caller.name(), self.said.clone(), current)
     }
-    /// Begins work that writes, once for a form's key. A second tap waits for the first and then leads to the same place.
+    /// Begins work that writes, once for a form's key. A second tap waits for the first and then leads to the same place. A form that was
+    /// done before and changed since gets a new key and says so: [`Form::ready`] then keeps it from being done.
     ///
     /// # Errors
     /// [`Error::Replayed`] where this form was done before; see [`App::write`].
-    pub async fn write(&self, app: &App, form: &Form) -> Result<Work> {
+    pub async fn write(&self, app: &App, form: &mut Form) -> Result<Work> {
         for _ in 0..100 {
             match app.write(&self.caller, form.once()).await {
                 Err(Error::Conflict { detail, .. }) if detail == KEY_RUNNING => tokio::time::sleep(Duration::from_millis(50)).await,
+                Err(Error::Invalid(problems)) if problems.iter().any(|problem| problem.detail == KEY_REUSED) => {
+                    form.begin_anew();
+                    return app.write(&self.caller, None).await;
+                }
                 other => return other,
             }
         }

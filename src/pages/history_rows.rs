@@ -10,6 +10,7 @@ use crate::{
         component::Component,
         id::Id,
         motorcycle::{Instrument, Motorcycle, Reading, StruckOut},
+        quantity::grouped,
         service::{MeasuredValue, ServiceEvent},
         words::CounterKind,
     },
@@ -88,8 +89,10 @@ fn struck(out: Option<&StruckOut>) -> Option<String> {
 
 fn of_event(event: &ServiceEvent, components: &[Component]) -> HistoryRow {
     let odometer = event.odometer.as_ref().map(|figure| {
-        let about = if event.estimated { "about " } else { "" };
-        format!("{about}{} {}", words::figure(figure), event.unit)
+        if event.estimated {
+            return format!("about {} {}", grouped(figure.value().round()), event.unit);
+        }
+        format!("{} {}", words::figure(figure), event.unit)
     });
     HistoryRow {
         on: calendar::words(event.on),

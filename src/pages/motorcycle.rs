@@ -225,7 +225,7 @@ async fn parts(work: &mut Work, bike: &Motorcycle, components: &[Component]) -> 
 fn fitted(part: &InstalledPart) -> String {
     let day = calendar::words(part.fitted.on);
     match &part.date_code {
-        Some(code) => format!("{day}, week code {code}, {} old", words::age(part.age_months)),
+        Some(code) => format!("{day}; {}, {} old", words::made_in(code), words::age(part.age_months)),
         None if part.age_months > 0 => format!("{day}, {} ago", words::age(part.age_months)),
         None => day,
     }

@@ -88,7 +88,7 @@ pub(super) async fn new(State(app): State<Arc<App>>, manager: Manager) -> Result
 /// `POST /motorcycles/new`
 pub(super) async fn add(State(app): State<Arc<App>>, manager: Manager, mut form: Form) -> Result<Response, Fault> {
     let new = read(&mut form);
-    let mut work = manager.write(&app, &form).await?;
+    let mut work = manager.write(&app, &mut form).await?;
     match added(&mut work, &form, new).await {
         Ok(bike) => {
             let said = format!("{} is added.{}", bike.name, in_doubt(&bike));
@@ -105,7 +105,7 @@ pub(super) async fn add(State(app): State<Arc<App>>, manager: Manager, mut form:
 
 /// Adds the motorcycle and, where the odometer was read, its first reading.
 async fn added(work: &mut Work, form: &Form, new: Option<NewMotorcycle>) -> Result<Motorcycle> {
-    let new = new.filter(|_| !form.has_problems()).ok_or(Error::Invalid(Vec::new()))?;
+    let new = form.ready(new)?;
     let mut form = form.clone();
     let first = form.day("records_begin.on").zip(form.figure("records_begin.odometer"));
     let bike = actions::add(work, new).await?;
@@ -142,12 +142,12 @@ pub(super) async fn change(
     mut form: Form,
 ) -> Result<Response, Fault> {
     let new = read(&mut form);
-    let mut work = manager.write(&app, &form).await?;
+    let mut work = manager.write(&app, &mut form).await?;
     let old = actions::get(&mut work, id).await?;
     form.check_seen(&old)?;
-    let changed = match new.filter(|_| !form.has_problems()) {
-        Some(new) => actions::change(&mut work, old, new).await,
-        None => Err(Error::Invalid(Vec::new())),
+    let changed = match form.ready(new) {
+        Ok(new) => actions::change(&mut work, old, new).await,
+        Err(error) => Err(error),
     };
     match changed {
         Ok(bike) => Done::new(links::motorcycle(id), format!("{} is changed.{}", bike.name, in_doubt(&bike))).after(work).await,

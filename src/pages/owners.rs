@@ -22,7 +22,7 @@ use crate::{
         motorcycle::{NewOwner, Owner, Reports},
         words::Frequency,
     },
-    error::{Error, Result},
+    error::Result,
     store::Stretch,
 };
 
@@ -101,8 +101,12 @@ pub(super) async fn new(State(app): State<Arc<App>>, manager: Manager) -> Result
 /// `POST /owners/new`
 pub(super) async fn add(State(app): State<Arc<App>>, manager: Manager, mut form: Form) -> Result<Response, Fault> {
     let new = read(&mut form);
-    let mut work = manager.write(&app, &form).await?;
-    match actions::add(&mut work, new).await {
+    let mut work = manager.write(&app, &mut form).await?;
+    let added = match form.ready(Some(new)) {
+        Ok(new) => actions::add(&mut work, new).await,
+        Err(error) => Err(error),
+    };
+    match added {
         Ok(owner) => Done::new("/owners", format!("{} is added.", owner.name)).after(work).await,
         Err(error) => {
             form.refused(error)?;
@@ -139,10 +143,13 @@ pub(super) async fn change(
     mut form: Form,
 ) -> Result<Response, Fault> {
     let new = read(&mut form);
-    let mut work = manager.write(&app, &form).await?;
+    let mut work = manager.write(&app, &mut form).await?;
     let old = actions::get(&mut work, id).await?;
     form.check_seen(&old)?;
-    let changed = if form.has_problems() { Err(Error::Invalid(Vec::new())) } else { actions::change(&mut work, &old, new).await };
+    let changed = match form.ready(Some(new)) {
+        Ok(new) => actions::change(&mut work, &old, new).await,
+        Err(error) => Err(error),
+    };
     match changed {
         Ok(owner) => Done::new("/owners", format!("{} is changed.", owner.name)).after(work).await,
         Err(error) => {

@@ -22,7 +22,7 @@ use crate::{
     domain::{
         calendar,
         id::Id,
-        motorcycle::{Instrument, Motorcycle, NewInstrument, NewReading, Reading},
+        motorcycle::{Motorcycle, NewInstrument, NewReading, Reading},
         quantity::Unit,
         words::{CounterKind, InstrumentChange},
     },
@@ -49,6 +49,8 @@ struct ReadingsPage {
     form: Form,
     /// The readings that the new one contradicts.
     doubt: Option<Vec<Other>>,
+    /// The figure could be right: it is only a long way for so few days.
+    may_confirm: bool,
     action: String,
     change: Form,
     change_action: String,
@@ -80,6 +82,7 @@ struct Row {
 struct Forms {
     reading: Form,
     doubt: Option<Vec<Other>>,
+    may_confirm: bool,
     change: Form,
 }
 impl Forms {
@@ -88,7 +91,7 @@ impl Forms {
         let reading = Form::showing([("on", today.clone()), ("reading", String::new()), ("read_by", String::new())]);
         let empty = ["change.kind", "change.old_final", "change.new_start", "change.capacity", "change.reason"];
         let change = Form::showing(empty.map(|name| (name, String::new())).into_iter().chain([("change.on", today)]));
-        Self { reading, doubt: None, change }
+        Self { reading, doubt: None, may_confirm: false, change }
     }
 }
 
@@ -128,6 +131,7 @@ async fn page(manager: &Manager, work: &mut Work, bike: &Motorcycle, asked: &For
         last,
         form: forms.reading,
         doubt: forms.doubt,
+        may_confirm: forms.may_confirm,
         action: path(bike.id, kind, ""),
         change: forms.change,
         change_action: path(bike.id, kind, "/change"),
@@ -179,11 +183,11 @@ pub(super) async fn note(
 ) -> Result<Response, Fault> {
     let kind = kind_of(&asked);
     let new = read_reading(&mut form);
-    let mut work = manager.write(&app, &form).await?;
+    let mut work = manager.write(&app, &mut form).await?;
     let bike = motorcycle::get(&mut work, id).await?;
-    let noted = match new {
-        Some(new) => actions::record(&mut work, &bike, kind, new, None, "/reading").await,
-        None => Err(Error::Invalid(Vec::new())),
+    let noted = match form.ready(new) {
+        Ok(new) => actions::record(&mut work, &bike, kind, new, None, "/reading").await,
+        Err(error) => Err(error),
     };
     match noted {
         Ok(reading) => {
@@ -201,6 +205,7 @@ pub(super) async fn note(
             let mut work = app.read(&manager.caller).await?;
             let mut forms = Forms::fresh(&work);
             forms.doubt = doubt(&error, actions::unit(&bike, kind));
+            forms.may_confirm = error.problems().iter().any(|problem| problem.detail.contains("\"confirmed\""));
             form.refused(without_the_ways(error))?;
             forms.reading = form;
             Ok(Page(page(&manager, &mut work, &bike, &asked, forms).await?).with_status(422))
@@ -247,11 +252,11 @@ pub(super) async fn change(
 ) -> Result<Response, Fault> {
     let kind = kind_of(&asked);
     let new = read_change(&mut form);
-    let mut work = manager.write(&app, &form).await?;
+    let mut work = manager.write(&app, &mut form).await?;
     let bike = motorcycle::get(&mut work, id).await?;
-    let changed = match new.filter(|_| !form.has_problems()) {
-        Some(new) => actions::change_instrument(&mut work, &bike, kind, new).await,
-        None => Err(Error::Invalid(Vec::new())),
+    let changed = match form.ready(new) {
+        Ok(new) => actions::change_instrument(&mut work, &bike, kind, new).await,
+        Err(error) => Err(error),
     };
     match changed {
         Ok(change) => Done::new(path(id, kind, ""), format!("{} Note what it shows now.", words::instrument(&change))).after(work).await,
@@ -292,16 +297,19 @@ pub(super) async fn strike_out(
     PathId(id): PathId<Motorcycle>,
     SecondId(reading): SecondId<Reading>,
     Asked(asked): Asked,
-    form: Form,
+    mut form: Form,
 ) -> Result<Response, Fault> {
-    let mut work = manager.write(&app, &form).await?;
+    let mut work = manager.write(&app, &mut form).await?;
     let bike = motorcycle::get(&mut work, id).await?;
     let reading = actions::get(&mut work, reading, kind_of(&asked)).await?;
     if reading.motorcycle_id != bike.id {
         return Err(Error::NotFound("reading").into());
     }
     let back = path(bike.id, reading.counter, "");
-    let struck = actions::strike_out(&mut work, &reading, form.value("reason")).await;
+    let struck = match form.ready(Some(())) {
+        Ok(()) => actions::strike_out(&mut work, &reading, form.value("reason")).await,
+        Err(error) => Err(error),
+    };
     match struck {
         Ok(reading) => {
             let said = format!("Struck out: {} {} on {}.", words::figure(&reading.reading), reading.unit, calendar::words(reading.on));
@@ -318,6 +326,9 @@ pub(super) async fn strike_out(
                 other => other,
             };
             forms.reading.refused(error)?;
+            for wrong in form.wrong_places() {
+                forms.reading.complain("", wrong.message.clone());
+            }
             Ok(Page(page(&manager, &mut work, &bike, &asked, forms).await?).with_status(422))
         }
     }

@@ -24,7 +24,7 @@ use crate::{
         words::TokenScope,
         workshop::{NewToken, Token},
     },
-    error::{Error, Result},
+    error::Result,
     store::Stretch,
 };
 
@@ -91,8 +91,11 @@ pub(super) async fn make(State(app): State<Arc<App>>, manager: Manager, mut form
         form.complain("scopes", "Tick at least one thing that the token may do.");
     }
     let new = NewToken { name: form.value("name").to_owned(), scopes, expires_on };
-    let mut work = manager.write(&app, &form).await?;
-    let made = if form.has_problems() { Err(Error::Invalid(Vec::new())) } else { actions::make(&mut work, new).await };
+    let mut work = manager.write(&app, &mut form).await?;
+    let made = match form.ready(Some(new)) {
+        Ok(new) => actions::make(&mut work, new).await,
+        Err(error) => Err(error),
+    };
     match made {
         Ok((_, secret)) => {
             let mut page = TokensPage::new(&manager, &mut work, &Form::default(), fresh()).await?;

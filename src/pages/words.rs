@@ -86,6 +86,14 @@ pub fn component(known: &[Component], key: &str, place: Option<Position>) -> Str
         None => name,
     }
 }
+/// The date code of a tire, week and year: `made in week 31 of 2025`.
+#[must_use]
+pub fn made_in(code: &str) -> String {
+    match code.split_at_checked(2) {
+        Some((week, year)) if year.len() == 2 => format!("made in week {} of 20{year}", week.trim_start_matches('0')),
+        _ => format!("date code {code}"),
+    }
+}
 /// A measured value: `deflection 9.0 mm at 45 N`.
 #[must_use]
 pub fn measured(value: &MeasuredValue) -> String {

@@ -22,7 +22,7 @@ use crate::{
         words::{Frequency, TokenScope},
         workshop::{Workshop, WorkshopReports, WorkshopSettings},
     },
-    error::{Error, Result},
+    error::Result,
 };
 
 #[derive(Template)]
@@ -70,13 +70,13 @@ fn showing(workshop: &Workshop) -> Result<Form> {
 /// `POST /workshop`
 pub(super) async fn change(State(app): State<Arc<App>>, manager: Manager, mut form: Form) -> Result<Response, Fault> {
     manager.caller.may(TokenScope::Admin)?;
-    let mut work = manager.write(&app, &form).await?;
+    let mut work = manager.write(&app, &mut form).await?;
     let before = work.workshop.clone();
     form.check_seen(&before)?;
     let new = read(&mut form, &before);
-    let changed = match new.filter(|_| !form.has_problems()) {
-        Some(new) => actions::change(&mut work, new).await,
-        None => Err(Error::Invalid(Vec::new())),
+    let changed = match form.ready(new) {
+        Ok(new) => actions::change(&mut work, new).await,
+        Err(error) => Err(error),
     };
     match changed {
         Ok(_) => Done::new("/workshop", "The settings are saved.").after(work).await,

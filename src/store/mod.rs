@@ -15,6 +15,7 @@ pub mod fastener;
 pub mod fitting;
 pub mod follow_up;
 pub mod history;
+pub mod history_item;
 pub mod idempotency;
 pub mod instrument;
 pub mod interval_rule;

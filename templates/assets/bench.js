@@ -39,6 +39,11 @@ document.querySelector('form[action="/sign-out"]')?.addEventListener("submit", (
   for (const name of store ? Object.keys(store) : []) if (name.startsWith(prefix)) store.removeItem(name);
 });
 
+// Only what the server answered to a draft lets it go, not the answer to another form.
+addEventListener("submit", (event) => {
+  if (store && !event.target.dataset.draft) sessionStorage.removeItem("draft sent");
+});
+
 for (const form of store ? document.querySelectorAll("form[data-draft]") : []) {
   const name = form.dataset.draft;
   const read = () => [...new FormData(form)].filter(([, value]) => typeof value === "string");

@@ -3,10 +3,18 @@
 mod harness;
 
 mod attachments;
+mod connection;
 mod conventions;
+mod databases;
+mod due;
 mod idempotency;
 mod lists;
 mod motorcycles;
 mod numbers;
+mod openapi;
+mod readings;
 mod records;
+mod records;
+mod schedules;
 mod webhooks;
+mod workshops;
