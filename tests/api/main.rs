@@ -2,6 +2,7 @@
 #[path = "../harness/mod.rs"]
 mod harness;
 
+mod attachments;
 mod connection;
 mod conventions;
 mod databases;
@@ -10,10 +11,12 @@ mod idempotency;
 mod limits;
 mod lists;
 mod motorcycles;
+mod numbers;
 mod openapi;
 mod parts;
 mod readings;
 mod records;
 mod schedules;
 mod services;
+mod webhooks;
 mod workshops;
