@@ -69,7 +69,7 @@ pub async fn of(work: &mut Work, bike: &Motorcycle, components: &[Component], as
     let changes = reading::list_instruments(work, bike.id, CounterKind::Odometer, Stretch { after: None, limit: 200 }).await?;
     let changes = changes.iter().map(|change| ((change.on, change.id.uuid()), of_change(change)));
     rows.extend(changes.filter(|(key, _)| stretch.after.is_none_or(|after| *key < after)));
-    rows.sort_by(|one, other| other.0.cmp(&one.0));
+    rows.sort_by_key(|row| std::cmp::Reverse(row.0));
     let end = ends.into_iter().flatten().max();
     let shown: usize = rows.iter().take_while(|row| end.is_none_or(|end| row.0 >= end)).count();
     rows.truncate(shown);
