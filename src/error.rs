@@ -56,6 +56,8 @@ pub enum Error {
     Replayed(Box<StoredAnswer>),
     /// 503: the database cannot be reached or is busy; nothing was stored.
     Unavailable(String),
+    /// 503: more requests at once than the server takes.
+    Busy,
     /// 500: a fault of the server; the text is for the log only.
     Internal(String),
 }
@@ -95,7 +97,7 @@ impl Error {
             Self::Invalid(_) | Self::Contradicts { .. } => 422,
             Self::Conflict { .. } => 409,
             Self::Replayed(answer) => answer.status,
-            Self::Unavailable(_) => 503,
+            Self::Unavailable(_) | Self::Busy => 503,
             Self::Internal(_) => 500,
         }
     }
@@ -114,6 +116,7 @@ impl Error {
             Self::Contradicts { problem, .. } => problem.detail.clone(),
             Self::Replayed(_) => String::new(),
             Self::Unavailable(_) => "The database cannot be used right now; nothing was stored. Try again in a moment.".into(),
+            Self::Busy => "The server has more requests at once than it takes; nothing was stored. Try again in a moment.".into(),
             Self::Internal(_) => "The server failed; nothing was stored. Its log has the reason under this request's id.".into(),
         }
     }

@@ -9,6 +9,8 @@ pub mod clock; // the only place that knows what time it is
 pub mod config; // flags and environment
 pub mod domain; // ground floor: pure computing; no I/O, no clock
 pub mod error; // the one error type
+pub mod feeds; // fourth floor: what the server sends out by itself
+pub mod metrics; // how the server is doing, for a monitoring system
 pub mod pages; // fourth floor, beside the API: HTML, one file per page
 pub mod store; // second floor: the only place that knows SQL
 pub mod web; // the router and its layers

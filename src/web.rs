@@ -1,15 +1,19 @@
 //! The router and its layers: the API below `/api/v1`, the pages, health.
-use std::{sync::Arc, time::Duration};
+use std::{
+    sync::Arc,
+    time::{Duration, Instant},
+};
 
 use axum::{
-    Router,
+    Extension, Router,
     body::Body,
-    extract::{Request, State},
+    extract::{MatchedPath, Request, State},
     http::{HeaderValue, StatusCode, header},
     middleware::{self, Next},
     response::{IntoResponse, Response},
     routing::get,
 };
+use tokio::sync::Semaphore;
 use tower_http::{
     catch_panic::CatchPanicLayer,
     request_id::{MakeRequestUuid, PropagateRequestIdLayer, SetRequestIdLayer},
@@ -22,6 +26,7 @@ use crate::{
     actions::App,
     api::{self, answer::NeedsInstance},
     error::Error,
+    metrics::Metrics,
     pages,
 };
 
@@ -46,6 +51,7 @@ pub fn router(app: Arc<App>) -> Router {
         .route(&format!("{}/openapi.json", api::BASE), openapi)
         .route("/healthz", get(|| async { "ok\n" }))
         .route("/readyz", get(ready))
+        .route("/metrics", get(numbers))
         .fallback(|| async { Error::NotFound("page or resource") })
         .method_not_allowed_fallback(|| async { StatusCode::METHOD_NOT_ALLOWED })
         .layer(middleware::from_fn(complete_problems))
@@ -57,7 +63,47 @@ pub fn router(app: Arc<App>) -> Router {
         .layer(TraceLayer::new_for_http())
         .layer(SetRequestIdLayer::x_request_id(MakeRequestUuid))
         .layer(middleware::from_fn(security_headers))
+        .layer(middleware::from_fn(watch))
+        .layer(Extension(Arc::new(Traffic::default())))
         .with_state(app)
+}
+
+/// The most requests under way at once; those beyond it are turned away at once instead of queueing behind each other.
+const MOST_AT_ONCE: usize = 1024;
+
+/// What is known about the requests under way.
+#[derive(Debug)]
+struct Traffic {
+    metrics: Arc<Metrics>,
+    room: Semaphore,
+}
+impl Default for Traffic {
+    fn default() -> Self {
+        Self { metrics: Arc::default(), room: Semaphore::new(MOST_AT_ONCE) }
+    }
+}
+
+/// The numbers for a monitoring system. They ask for no token: a proxy in front keeps this path inside.
+async fn numbers(Extension(traffic): Extension<Arc<Traffic>>) -> Response {
+    ([(header::CONTENT_TYPE, "text/plain; version=0.0.4; charset=utf-8")], traffic.metrics.text()).into_response()
+}
+
+/// Counts a request, and turns it away where too many are under way. Whoever asks how the server is doing is always let in.
+async fn watch(Extension(traffic): Extension<Arc<Traffic>>, request: Request, next: Next) -> Response {
+    let route = request.extensions().get::<MatchedPath>().cloned();
+    let method = request.method().clone();
+    let begun = Instant::now();
+    let room = traffic.room.try_acquire();
+    let always = matches!(request.uri().path(), "/healthz" | "/readyz" | "/metrics");
+    let response = if room.is_ok() || always {
+        let _under_way = traffic.metrics.begin();
+        next.run(request).await
+    } else {
+        traffic.metrics.turn_away();
+        with_instance(Error::Busy.into_response(), request.uri().path()).await
+    };
+    traffic.metrics.count(method.as_str(), route.as_ref().map(MatchedPath::as_str), response.status().as_u16(), begun.elapsed());
+    response
 }
 
 async fn ready(State(app): State<Arc<App>>) -> Response {
@@ -84,6 +130,11 @@ async fn complete_problems(request: Request, next: Next) -> Response {
     if response.extensions().get::<NeedsInstance>().is_none() {
         return response;
     }
+    with_instance(response, &path).await
+}
+
+/// A problem document with the path of its request.
+async fn with_instance(response: Response, path: &str) -> Response {
     let (parts, body) = response.into_parts();
     let bytes = axum::body::to_bytes(body, usize::MAX).await.unwrap_or_default();
     let mut document: serde_json::Value = serde_json::from_slice(&bytes).unwrap_or_default();

@@ -370,6 +370,7 @@ create table webhook (
     id uuid not null,
     body text not null,
     secret text not null,
+    told_on date not null,
     deleted_at bigint,
     created_at bigint not null,
     updated_at bigint not null,

@@ -370,6 +370,7 @@ create table webhook (
     id BLOB not null,
     body TEXT not null,
     secret TEXT not null,
+    told_on TEXT not null,
     deleted_at INTEGER,
     created_at INTEGER not null,
     updated_at INTEGER not null,

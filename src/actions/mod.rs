@@ -5,14 +5,17 @@
 //! motorcycles, keeps the answer for a repeated request, and commits: all of it or nothing.
 //!
 //! To add an action: a function here in the file of its noun, `pub async fn verb(work: &mut Work, …) -> Result<…>`.
+pub mod attachment;
 pub mod check;
 pub mod component;
+pub mod cost;
 pub mod distance;
 pub mod due;
 pub mod fastener;
 pub mod follow_up;
 pub mod forecast;
 pub mod history;
+pub mod job_sheet;
 pub mod limit;
 pub mod measure;
 pub mod motorcycle;
@@ -20,10 +23,12 @@ pub mod owner;
 pub mod part;
 pub mod reading;
 pub mod rule;
+pub mod search;
 pub mod service;
 pub mod session;
 pub mod token;
 pub mod visits;
+pub mod webhook;
 pub mod workshop;
 
 use std::{
@@ -33,12 +38,18 @@ use std::{
 
 use serde::{Deserialize, Serialize};
 use time::{Date, OffsetDateTime};
+use tokio::sync::Notify;
 use uuid::Uuid;
 
 use crate::{
     access::Caller,
     clock::Clock,
-    domain::{id::Id, motorcycle::Motorcycle, workshop::Workshop},
+    domain::{
+        id::Id,
+        motorcycle::Motorcycle,
+        webhook::{HookEvent, PayloadData},
+        workshop::Workshop,
+    },
     error::{Error, Result},
     store::{self, Store, Tx, audit, types},
 };
@@ -58,6 +69,10 @@ pub struct App {
     pub kept: Arc<due::Kept>,
     /// Tokens looked up in the last seconds.
     pub tokens: Arc<token::KeptTokens>,
+    /// Whether webhooks may reach into the private network.
+    pub private_webhooks: bool,
+    /// Wakes the sender of webhooks.
+    pub queued: Arc<Notify>,
 }
 
 /// The address that people use, where it is known: a proxy may stand in front.
@@ -137,19 +152,39 @@ pub struct Work {
     touched: BTreeSet<Id<Motorcycle>>,
     once: Option<(Once, Running)>,
     kept: Arc<due::Kept>,
+    /// What webhooks may want to be told.
+    happened: Vec<(HookEvent, PayloadData)>,
+    /// Set where something is to be sent to one.
+    queued: bool,
+    sender: Arc<Notify>,
 }
 
 impl App {
     /// The app on a database.
     #[must_use]
     pub fn new(store: Store, clock: Clock) -> Self {
-        Self { store, clock, site: Site::default(), running: Arc::default(), kept: Arc::default(), tokens: Arc::default() }
+        Self {
+            store,
+            clock,
+            site: Site::default(),
+            running: Arc::default(),
+            kept: Arc::default(),
+            tokens: Arc::default(),
+            private_webhooks: false,
+            queued: Arc::default(),
+        }
     }
 
     /// The app with the address that people use.
     #[must_use]
     pub fn at(self, public_url: Option<String>) -> Self {
         Self { site: Site { public_url }, ..self }
+    }
+
+    /// The app with leave for webhooks to reach into the private network, or without.
+    #[must_use]
+    pub fn with_private_webhooks(self, allowed: bool) -> Self {
+        Self { private_webhooks: allowed, ..self }
     }
 
     /// Begins work that only reads.
@@ -194,6 +229,9 @@ impl App {
             touched: BTreeSet::new(),
             once,
             kept: Arc::clone(&self.kept),
+            happened: Vec::new(),
+            queued: false,
+            sender: Arc::clone(&self.queued),
         })
     }
 }
@@ -218,6 +256,7 @@ impl Work {
     /// # Errors
     /// Where the database refuses.
     pub async fn audit<T: Serialize>(&mut self, action: &str, subject: Subject, old: Option<&T>, new: Option<&T>) -> Result<()> {
+        self.happened.extend(webhook::meaning(action, &subject));
         let json = |value: Option<&T>| value.map(serde_json::to_value).transpose().map(|value| value.map(types::Json));
         let entry = audit::Entry {
             id: self.new_id(),
@@ -240,7 +279,9 @@ impl Work {
     /// Where the database refuses; then nothing is stored.
     pub async fn finish(mut self, answer: Option<&StoredAnswer>) -> Result<()> {
         let touched = std::mem::take(&mut self.touched);
+        let telling = webhook::Telling::begin(&mut self, &touched).await?;
         let touched = due::rebuild(&mut self, touched).await?;
+        telling.finish(&mut self).await?;
         if let (Some((once, _running)), Some(answer)) = (&self.once, answer) {
             store::idempotency::insert(&mut self.tx, self.caller.workshop, &once.key, &once.hash, answer, self.now).await?;
         }
@@ -248,6 +289,9 @@ impl Work {
         self.kept.forget(&touched);
         self.tx.commit().await?;
         self.kept.forget(&touched);
+        if self.queued {
+            self.sender.notify_one();
+        }
         Ok(())
     }
 }

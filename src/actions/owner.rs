@@ -69,10 +69,11 @@ pub async fn hide(work: &mut Work, owner: &Owner) -> Result<()> {
 
 fn checked(mut new: NewOwner) -> Result<NewOwner> {
     let trimmed = |text: Option<String>| text.map(|text| text.trim().to_owned()).filter(|text| !text.is_empty());
-    new.name = new.name.trim().to_owned();
+    for text in [&mut new.name, &mut new.notes] {
+        *text = text.trim().to_owned();
+    }
     new.email = trimmed(new.email);
     new.phone = trimmed(new.phone);
-    new.notes = new.notes.trim().to_owned();
     let problems = validate::owner(&new);
     if problems.is_empty() { Ok(new) } else { Err(Error::Invalid(problems)) }
 }

@@ -344,15 +344,12 @@ fn with_change(entries: &mut Entries, kind: CounterKind, change: RawChange, unit
 fn beyond_capacity(readings: &[RawReading], changes: &[RawChange]) -> Option<(RawReading, RawChange)> {
     let mut changes = changes.to_vec();
     changes.sort_unstable_by_key(|change| (change.on, change.id));
-    let rolled = changes.iter().enumerate().filter(|(_, change)| change.kind == InstrumentChange::RolledOver);
-    rolled
-        .filter_map(|(place, change)| {
-            let from = place.checked_sub(1).map_or(Date::MIN, |before| changes[before].on);
-            let to = changes.get(place + 1).map_or(Date::MAX, |after| after.on);
-            let beyond = readings.iter().find(|reading| reading.on > from && reading.on < to && reading.shown > change.capacity);
-            beyond.map(|reading| (*reading, *change))
-        })
-        .next()
+    changes.iter().enumerate().filter(|(_, change)| change.kind == InstrumentChange::RolledOver).find_map(|(place, change)| {
+        let from = place.checked_sub(1).map_or(Date::MIN, |before| changes[before].on);
+        let to = changes.get(place + 1).map_or(Date::MAX, |after| after.on);
+        let beyond = readings.iter().find(|reading| reading.on > from && reading.on < to && reading.shown > change.capacity);
+        beyond.map(|reading| (*reading, *change))
+    })
 }
 fn more_than_it_counts_to(kind: CounterKind, reading: RawReading, change: RawChange, unit: Unit) -> String {
     let (name, figure) = (name(kind), |ticks| format!("{} {unit}", counter::from_ticks(ticks, unit)));

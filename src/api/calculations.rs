@@ -34,15 +34,10 @@ fn answer<Q: DeserializeOwned + ToSchema + 'static, A: Serialize>(
     calculate: impl FnOnce(&Q) -> Result<A, Vec<calculation::Problem>>,
 ) -> Result<Answer> {
     let asked: Q = body.json()?;
-    let problem = |problem: calculation::Problem| Problem::new(problem.pointer, sentence(&problem.detail));
+    let problem = |problem: calculation::Problem| Problem::new(problem.pointer, format!("{}.", problem.detail));
     let found = calculate(&asked).map_err(|problems| Error::Invalid(problems.into_iter().map(problem).collect()))?;
     Answer::plain(&found)
 }
-fn sentence(text: &str) -> String {
-    let mut letters = text.trim_end_matches('.').chars();
-    letters.next().map_or_else(String::new, |first| format!("{}{}.", first.to_uppercase(), letters.as_str()))
-}
-
 /// Torque with an adapter
 ///
 /// What to set a wrench to when an adapter in line with it makes it longer (`wanted`), or the torque that a setting gives (`set`).

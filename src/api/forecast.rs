@@ -34,7 +34,7 @@ struct ForecastQuery {
 ///
 /// What the odometer now on the motorcycle will show on a day: as many futures lie below `p50` as above, one in ten lies below `p10` and one
 /// in ten above `p90`. And when each part, by its measured values, meets each limit that holds for it.
-#[utoipa::path(get, path = "/motorcycles/{id}/forecast", operation_id = "forecast_of_motorcycle", tag = "due",
+#[utoipa::path(get, path = "/motorcycles/{id}/forecast", operation_id = "forecast_of_motorcycle", tag = "bench",
     params(("id" = Id<Motorcycle>, Path, description = "The motorcycle"), ForecastQuery),
     responses((status = 200, description = "The forecast", body = Forecast)))]
 async fn show(

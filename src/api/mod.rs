@@ -4,17 +4,22 @@
 //! (413, 415, 400, 422), [`answer::unchanged`] compares `If-Match` (428, 412), an action does it (422, 409), [`answer`] sends it back.
 //!
 //! To add a resource: a file here with its handlers and a `routes()`, one line in [`routes`], and its actions one floor down.
+pub mod accept;
 pub mod answer;
+mod attachments;
 mod audit;
 pub mod body;
 mod calculations;
+mod costs;
 mod due;
 pub mod extract;
 mod fasteners;
 mod follow_ups;
 mod forecast;
+mod history;
 mod installed_parts;
 mod interval_rules;
+mod job_sheet;
 mod limits;
 mod measured_values;
 mod motorcycles;
@@ -22,10 +27,12 @@ mod odometer_readings;
 mod odometers;
 pub mod openapi;
 mod owners;
+mod search;
 mod service_events;
 mod tokens;
 mod visits;
 mod vocabularies;
+mod webhooks;
 mod workshop;
 
 use std::sync::Arc;
@@ -45,6 +52,7 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
         .merge(installed_parts::routes())
         .merge(measured_values::routes())
         .merge(follow_ups::routes())
+        .merge(history::routes())
         .merge(due::routes())
         .merge(odometer_readings::routes())
         .merge(odometers::routes())
@@ -55,7 +63,12 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
         .merge(tokens::routes())
         .merge(vocabularies::routes())
         .merge(workshop::routes())
+        .merge(attachments::routes())
+        .merge(webhooks::routes())
         .merge(visits::routes())
+        .merge(costs::routes())
+        .merge(search::routes())
+        .merge(job_sheet::routes())
         .merge(forecast::routes())
         .merge(calculations::routes())
         .merge(audit::routes())

@@ -7,6 +7,7 @@ use axum::{
     response::Response,
 };
 use serde::Serialize;
+use time::{Date, OffsetDateTime};
 use utoipa::ToSchema;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
@@ -19,6 +20,7 @@ use crate::{
     actions::{App, token as actions},
     domain::{
         id::Id,
+        words::TokenScope,
         workshop::{NewToken, Token},
     },
     error::Result,
@@ -31,11 +33,28 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
 /// A token that was just made, with its secret.
 #[derive(Debug, Serialize, ToSchema)]
 struct MadeToken {
-    /// The token.
-    #[serde(flatten)]
-    about: Token,
+    /// Its id, a UUIDv7 (RFC 9562).
+    id: Id<Token>,
+    /// What it is for.
+    name: String,
+    /// What it may do.
+    scopes: Vec<TokenScope>,
+    /// The last day on which it works; null: no end.
+    expires_on: Option<Date>,
+    /// When it was last used: never yet.
+    #[serde(with = "time::serde::rfc3339::option")]
+    last_used_at: Option<OffsetDateTime>,
+    /// When it was made, RFC 3339 in UTC.
+    #[serde(with = "time::serde::rfc3339")]
+    created_at: OffsetDateTime,
     /// What to send as `Authorization: Bearer …`. It is shown here and never again; null in a replayed answer.
     token: Option<String>,
+}
+impl MadeToken {
+    fn new(made: Token, token: Option<String>) -> Self {
+        let Token { id, name, scopes, expires_on, last_used_at, created_at } = made;
+        Self { id, name, scopes, expires_on, last_used_at, created_at, token }
+    }
 }
 
 /// List tokens
@@ -65,7 +84,7 @@ async fn make(State(app): State<Arc<App>>, Administers(caller): Administers, key
     // The entity tag is that of the resource, which has no secret in it.
     let tag = Answer::one(&token)?.0.etag;
     let answer = |secret: Option<String>| -> Result<Answer> {
-        let mut answer = Answer::created(&path, &MadeToken { about: token.clone(), token: secret })?;
+        let mut answer = Answer::created(&path, &MadeToken::new(token.clone(), secret))?;
         answer.0.etag.clone_from(&tag);
         Ok(answer)
     };

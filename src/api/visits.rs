@@ -32,7 +32,7 @@ struct VisitsQuery {
 ///
 /// The fewest days on which everything is done with no item late and none before its `nearly_due_from`; soonest first, all of it on one
 /// page. What is overdue already is done today. What may wait beyond the months asked for needs no visit, but goes along with one.
-#[utoipa::path(get, path = "/motorcycles/{id}/visits", operation_id = "plan_visits", tag = "due",
+#[utoipa::path(get, path = "/motorcycles/{id}/visits", operation_id = "plan_visits", tag = "bench",
     params(("id" = Id<Motorcycle>, Path, description = "The motorcycle"), VisitsQuery),
     responses((status = 200, description = "The visits", body = Page<Visit>)))]
 async fn list(

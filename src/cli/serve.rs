@@ -1,7 +1,7 @@
 //! `witnessmark serve`
 use std::{process::ExitCode, sync::Arc};
 
-use clap::Args;
+use clap::{Args, builder::BoolishValueParser};
 use tokio::net::TcpListener;
 
 use super::environment;
@@ -20,6 +20,10 @@ pub struct Serve {
     database: Database,
     #[command(flatten)]
     listen: Listen,
+    /// Let webhooks reach into the private network: loopback, link-local and private addresses
+    #[arg(long, env = "WITNESSMARK_WEBHOOKS_ALLOW_PRIVATE", value_parser = BoolishValueParser::new(), num_args = 0..=1, require_equals = true,
+          default_value_t = false, default_missing_value = "true")]
+    webhooks_allow_private: bool,
 }
 
 impl Serve {
@@ -28,7 +32,8 @@ impl Serve {
     /// # Errors
     /// Where the database or the address cannot be used.
     pub async fn run(self) -> Result<ExitCode> {
-        let app = Arc::new(App::new(Store::open(&self.database.url).await?, Clock::System).at(self.listen.public_url.clone()));
+        let app = App::new(Store::open(&self.database.url).await?, Clock::System).at(self.listen.public_url.clone());
+        let app = Arc::new(app.with_private_webhooks(self.webhooks_allow_private));
         let listener = bind(&self.listen).await?;
         serve(app, listener).await?;
         Ok(ExitCode::SUCCESS)
@@ -52,7 +57,10 @@ pub async fn bind(listen: &Listen) -> Result<TcpListener> {
 pub async fn serve(app: Arc<App>, listener: TcpListener) -> Result<()> {
     let address = listener.local_addr().map_err(environment)?;
     tracing::info!(%address, "serving");
+    let sender = tokio::spawn(crate::feeds::webhooks::run(Arc::clone(&app)));
     axum::serve(listener, crate::web::router(Arc::clone(&app))).with_graceful_shutdown(told_to_stop()).await.map_err(environment)?;
+    // A message under way is sent again at the next start, under the same id.
+    sender.abort();
     app.store.close().await;
     Ok(())
 }

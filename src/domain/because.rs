@@ -414,7 +414,7 @@ fn arrival(limb: OnCounter, measure: Measure, what: &str) -> String {
     let dates = limb.gauge.expected(limb.due);
     match (dates.p10, dates.p50, dates.p90) {
         (Some(early), Some(middle), Some(late)) if early != late => {
-            format!("{usual} it gets to {due} between {}, most likely on {}.", between(early, late), day_of(middle, late))
+            format!("{usual} it gets to {due} between {}, most likely on {}.", between(early, late), day_of(early, middle, late))
         }
         (_, Some(middle), Some(_)) => format!("{usual} it gets to {due} on {}.", calendar::words(middle)),
         (Some(early), Some(middle), None) => {

@@ -3,6 +3,7 @@
 //! The nouns of the trade as data: [`motorcycle`], [`service`], [`part`], [`fastener`], [`rule`], [`limit`], [`due`].
 //! The computation on them: [`quantity`], [`counter`], and what is worked out from a [`history`]: [`interval`] finds a rule's due point,
 //! [`due_dates`] its dates, [`work_out`] puts everything that is due together.
+pub mod attachment;
 mod because;
 pub mod calculation;
 pub mod calendar;
@@ -10,6 +11,7 @@ pub mod caution;
 pub mod component;
 pub mod conformity;
 mod contradiction;
+pub mod cost;
 pub mod counter;
 pub mod due;
 pub mod due_dates;
@@ -20,6 +22,7 @@ pub(crate) mod fixture;
 pub mod follow_up;
 pub mod forecast;
 pub mod history;
+pub mod history_item;
 pub mod id;
 pub mod interval;
 pub mod job_sheet;
@@ -35,6 +38,7 @@ pub mod quantity;
 pub mod road;
 pub mod rule;
 mod satisfied;
+pub mod search;
 pub mod service;
 pub mod stays;
 mod sums;
@@ -47,6 +51,7 @@ pub mod vin;
 pub mod visits;
 pub mod wear;
 pub mod wear_forecast;
+pub mod webhook;
 pub mod wheel;
 pub mod words;
 pub mod work_out;

@@ -113,6 +113,11 @@ pub fn settle(stays: &mut [Sitting], motorcycle: Id<Motorcycle>) -> Result<(), C
                 return Err(Clash::StillThere { stays: stays[index].id, newcomer: by });
             }
             (Some(End::TakenOff(_)), _) => {}
+            // No part makes room for itself.
+            _ if next.is_some_and(|next| next.part == stays[index].part) => {
+                let second = next.map_or(stays[index].id, |next| next.id);
+                return Err(Clash::TwoPlaces { first: stays[index].id, second });
+            }
             (_, made_room) => stays[index].end = made_room,
         }
     }
@@ -206,6 +211,15 @@ mod tests {
         assert_eq!(settle(&mut stays, id(2)), Ok(()));
         stays[0].end = Some(End::TakenOff(on(10, 7)));
         assert_eq!(settle(&mut stays, id(2)), Err(Clash::TwoPlaces { first: id(1), second: id(2) }));
+    }
+    #[test]
+    fn no_part_makes_room_for_itself() {
+        let mut stays = [stay(1, 1, 1, 1), stay(2, 1, 1, 9)];
+        assert_eq!(settle(&mut stays, id(1)), Err(Clash::TwoPlaces { first: id(1), second: id(2) }));
+        // Another part in between makes it come off, and it may be fitted again.
+        let mut stays = [stay(1, 1, 1, 1), stay(2, 1, 1, 9), stay(3, 2, 1, 5)];
+        assert_eq!(settle(&mut stays, id(1)), Ok(()));
+        assert_eq!(ends(&stays), [Some(DAY + Duration::days(5)), None, Some(DAY + Duration::days(9))]);
     }
     #[test]
     fn what_ends_and_what_begins_at_a_moment_are_both_on() {

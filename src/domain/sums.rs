@@ -110,10 +110,10 @@ pub(super) fn between(from: Date, to: Date) -> String {
     };
     format!("{short} and {}", calendar::words(to))
 }
-/// A date, without its year where that has just been said.
-pub(super) fn day_of(day: Date, said: Date) -> String {
+/// A date between two that were just said, without its year where both have the same.
+pub(super) fn day_of(early: Date, day: Date, late: Date) -> String {
     let whole = calendar::words(day);
-    if day.year() == said.year() { whole.trim_end_matches(|c: char| c.is_ascii_digit()).trim_end().to_string() } else { whole }
+    if early.year() == late.year() { whole.trim_end_matches(|c: char| c.is_ascii_digit()).trim_end().to_string() } else { whole }
 }
 
 /// What was done, after "last" or "never".
@@ -172,7 +172,8 @@ mod tests {
         assert_eq!(between(date!(2026 - 12 - 04), date!(2026 - 12 - 22)), "4 and 22 Dec 2026");
         assert_eq!(between(date!(2026 - 11 - 28), date!(2026 - 12 - 22)), "28 Nov and 22 Dec 2026");
         assert_eq!(between(date!(2026 - 11 - 28), date!(2027 - 01 - 03)), "28 Nov 2026 and 3 Jan 2027");
-        assert_eq!(day_of(date!(2026 - 12 - 11), date!(2026 - 12 - 22)), "11 Dec");
+        assert_eq!(day_of(date!(2026 - 12 - 4), date!(2026 - 12 - 11), date!(2026 - 12 - 22)), "11 Dec");
+        assert_eq!(day_of(date!(2026 - 12 - 4), date!(2027 - 1 - 11), date!(2027 - 2 - 22)), "11 Jan 2027");
         assert_eq!(component("drive_belt", None), "Drive belt");
         assert_eq!(component("brake_pads", "front_left".parse().ok()), "Front left brake pads");
         assert_eq!(component("side_stand_switch", None), "Side stand switch");

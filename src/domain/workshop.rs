@@ -31,6 +31,8 @@ noun! {
     /// A workshop and its settings.
     pub struct Workshop, sent as
     /// A workshop's settings.
+    #[schema(example = json!({"name": "Quayside Works", "time_zone": "Europe/Lisbon", "default_unit": "km", "currency": "EUR",
+        "default_yearly_distance": {"value": 5000, "unit": "km"}}))]
     WorkshopSettings {
         /// The name.
         pub name: String,

@@ -51,7 +51,11 @@ impl Store {
             return Err(Error::Unavailable("a database URL starts with sqlite: or postgres://, such as sqlite:witnessmark.db".into()));
         };
         let store = store.map_err(|error| Error::Unavailable(format!("cannot open the database: {}", explain(&error))))?;
-        store.migrate().await?;
+        if let Err(error) = store.migrate().await {
+            // A connection left open would go on holding the lock under which migrations run.
+            store.close().await;
+            return Err(error);
+        }
         Ok(store)
     }
 

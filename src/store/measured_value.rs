@@ -86,6 +86,11 @@ pub async fn find(tx: &mut Tx, workshop: Id<Workshop>, id: Id<MeasuredValue>) ->
     let row = on!(tx, sqlx::query_as::<_, Row>(sql).bind(workshop).bind(id), fetch_optional)?;
     Ok(row.map(Stored::from))
 }
+/// Values by their ids, struck out or not.
+pub async fn by_ids(tx: &mut Tx, workshop: Id<Workshop>, ids: &[Id<MeasuredValue>]) -> Result<Vec<Stored>> {
+    let sql = concat!(values!(), "where workshop_id = $1 and id in ({})");
+    Ok(fetch_of!(tx, Row, sql, workshop, ids).into_iter().map(Stored::from).collect())
+}
 /// The values that came with these events, struck out or not, in the order entered.
 pub async fn of_events(tx: &mut Tx, workshop: Id<Workshop>, events: &[Id<ServiceEvent>]) -> Result<Vec<Stored>> {
     let sql = concat!(values!(), "where workshop_id = $1 and service_event_id in ({}) order by id");

@@ -5,6 +5,7 @@
 //!
 //! To add a noun: a table in both `migrations/` folders, a file here with `insert`, `find`, `list`, and its actions one floor up.
 pub mod account;
+pub mod attachment;
 pub mod audit;
 pub mod component;
 pub mod copy;
@@ -14,6 +15,7 @@ pub mod fastener;
 pub mod fitting;
 pub mod follow_up;
 pub mod history;
+pub mod history_item;
 pub mod idempotency;
 pub mod instrument;
 pub mod interval_rule;
@@ -24,9 +26,11 @@ pub mod motorcycle;
 pub mod owner;
 pub mod part;
 pub mod reading;
+pub mod search;
 pub mod service_event;
 pub mod token;
 pub mod types;
+pub mod webhook;
 pub mod workshop;
 
 pub use engine::{Store, Tx};

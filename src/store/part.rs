@@ -193,6 +193,12 @@ pub async fn fittings_of(tx: &mut Tx, workshop: Id<Workshop>, parts: &[Id<Instal
     Ok(fetch_of!(tx, FittingRow, sql, workshop, parts))
 }
 
+/// Fittings by their ids, struck out or not.
+pub async fn fittings_by_ids(tx: &mut Tx, workshop: Id<Workshop>, ids: &[Id<Fitting>]) -> Result<Vec<FittingRow>> {
+    let sql = concat!(fittings!(), "where f.workshop_id = $1 and f.id in ({})");
+    Ok(fetch_of!(tx, FittingRow, sql, workshop, ids))
+}
+
 /// Every fitting that stands of every part that is or was on a motorcycle, also those on other motorcycles.
 pub async fn standing(tx: &mut Tx, workshop: Id<Workshop>, bike: Id<Motorcycle>) -> Result<Vec<FittingRow>> {
     let sql = concat!(

@@ -2,7 +2,7 @@
 use sqlx::FromRow;
 use time::{Date, OffsetDateTime};
 
-use super::{Stretch, Tx, execute, on, types::Instant};
+use super::{Stretch, Tx, execute, many::fetch_of, on, types::Instant};
 use crate::{
     domain::{
         id::Id,
@@ -72,6 +72,12 @@ pub async fn find(tx: &mut Tx, workshop: Id<Workshop>, id: Id<Reading>) -> Resul
     let sql = concat!("select ", columns!(), " from reading where workshop_id = $1 and id = $2");
     let row = on!(tx, sqlx::query_as::<_, Row>(sql).bind(workshop).bind(id), fetch_optional)?;
     Ok(row.map(Reading::from))
+}
+
+/// Readings by their ids, struck out or not.
+pub async fn by_ids(tx: &mut Tx, workshop: Id<Workshop>, ids: &[Id<Reading>]) -> Result<Vec<Reading>> {
+    let sql = concat!("select ", columns!(), " from reading where workshop_id = $1 and id in ({})");
+    Ok(fetch_of!(tx, Row, sql, workshop, ids).into_iter().map(Reading::from).collect())
 }
 
 /// Every reading of a counter that stands, oldest first.

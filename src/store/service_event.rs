@@ -261,6 +261,9 @@ struct AmendmentRow {
     text: String,
     created_at: Instant,
 }
+fn amendment(row: AmendmentRow) -> (Id<ServiceEvent>, Amendment) {
+    (row.service_event_id, Amendment { id: row.id, at: row.created_at.0, by: row.written_by, text: row.text })
+}
 /// Stores an amendment; `on` is its day in the workshop's time zone.
 pub async fn insert_amendment(tx: &mut Tx, workshop: Id<Workshop>, event: Id<ServiceEvent>, amendment: &Amendment, on: Date) -> Result<()> {
     let sql = "insert into amendment (workshop_id, id, service_event_id, on_date, written_by, text, created_at) values ($1, $2, $3, $4, $5, $6, $7)";
@@ -279,11 +282,14 @@ pub async fn insert_amendment(tx: &mut Tx, workshop: Id<Workshop>, event: Id<Ser
     execute!(tx, sqlx::query(sql).bind(workshop).bind(event).bind(Instant(amendment.at)))?;
     Ok(())
 }
+/// Amendments by their ids, each with its event.
+pub async fn amendments_by_ids(tx: &mut Tx, workshop: Id<Workshop>, ids: &[Id<Amendment>]) -> Result<Vec<(Id<ServiceEvent>, Amendment)>> {
+    let sql = "select id, service_event_id, written_by, text, created_at from amendment where workshop_id = $1 and id in ({})";
+    Ok(fetch_of!(tx, AmendmentRow, sql, workshop, ids).into_iter().map(amendment).collect())
+}
 /// The amendments of these events, in the order entered.
 pub async fn amendments_of(tx: &mut Tx, workshop: Id<Workshop>, events: &[Id<ServiceEvent>]) -> Result<Vec<(Id<ServiceEvent>, Amendment)>> {
     let sql = "select id, service_event_id, written_by, text, created_at from amendment
                where workshop_id = $1 and service_event_id in ({}) order by id";
-    let amendment =
-        |row: AmendmentRow| (row.service_event_id, Amendment { id: row.id, at: row.created_at.0, by: row.written_by, text: row.text });
     Ok(fetch_of!(tx, AmendmentRow, sql, workshop, events).into_iter().map(amendment).collect())
 }

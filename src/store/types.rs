@@ -6,8 +6,10 @@ use time::OffsetDateTime;
 use uuid::Uuid;
 
 use crate::domain::{
+    attachment::{BelongsTo, MediaType},
     id::Id,
     quantity::{Figure, Unit},
+    webhook::{DeliveryStatus, HookEvent},
     words::{Condition, CounterKind, FollowUpStatus, InstrumentChange, Measurand, OdometerUnit, Operation, Position},
 };
 
@@ -73,6 +75,10 @@ as_text! {
     CounterKind => str::parse,
     InstrumentChange => str::parse,
     FollowUpStatus => str::parse,
+    BelongsTo => str::parse,
+    MediaType => str::parse,
+    DeliveryStatus => str::parse,
+    HookEvent => str::parse,
 }
 
 /// A nested value as JSON text.

@@ -2,7 +2,15 @@
 #[path = "../harness/mod.rs"]
 mod harness;
 
+mod connection;
 mod conventions;
+mod databases;
+mod due;
 mod idempotency;
 mod lists;
 mod motorcycles;
+mod openapi;
+mod readings;
+mod records;
+mod schedules;
+mod workshops;

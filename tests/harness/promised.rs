@@ -1,6 +1,6 @@
 //! Compares an answer with the OpenAPI document: status, content type and every field must be promised there.
 use std::{
-    collections::HashMap,
+    collections::{BTreeSet, HashMap},
     sync::{Arc, LazyLock, Mutex},
 };
 
@@ -14,30 +14,50 @@ pub static DOCUMENT: LazyLock<Value> =
 /// The same, with every object closed: a field that the document does not name is found out too.
 static CLOSED: LazyLock<Value> = LazyLock::new(|| {
     let mut document = DOCUMENT.clone();
-    close(&mut document["components"]["schemas"]);
-    close(&mut document["paths"]);
+    let mut open = BTreeSet::new();
+    bases(&document, &mut open);
+    close(&mut document["components"]["schemas"], &open);
+    close(&mut document["paths"], &open);
     document
 });
 
 static VALIDATORS: LazyLock<Mutex<HashMap<String, Arc<Validator>>>> = LazyLock::new(Mutex::default);
 
-fn close(value: &mut Value) {
+fn close(value: &mut Value, bases: &BTreeSet<String>) {
     match value {
         Value::Object(fields) => {
+            if fields.contains_key("allOf") {
+                // Closed parts would refuse each other's fields; the whole is closed instead.
+                fields.insert("unevaluatedProperties".into(), false.into());
+                for part in fields["allOf"].as_array_mut().into_iter().flatten().filter_map(Value::as_object_mut) {
+                    part.values_mut().for_each(|value| close(value, bases));
+                }
+                return;
+            }
             if fields.get("properties").is_some_and(Value::is_object) && !fields.contains_key("additionalProperties") {
                 fields.insert("additionalProperties".into(), false.into());
             }
-            // Closed parts of an `allOf` would refuse each other's fields; the whole is closed instead.
-            if let Some(Value::Array(parts)) = fields.get_mut("allOf") {
-                for part in parts.iter_mut() {
-                    if let Some(part) = part.as_object_mut() {
-                        part.entry("additionalProperties").or_insert(true.into());
-                    }
+            for (name, value) in fields.iter_mut() {
+                if bases.contains(name) && value.get("properties").is_some() {
+                    value["properties"].as_object_mut().into_iter().flat_map(|all| all.values_mut()).for_each(|value| close(value, bases));
+                } else {
+                    close(value, bases);
                 }
             }
-            fields.values_mut().for_each(close);
         }
-        Value::Array(items) => items.iter_mut().for_each(close),
+        Value::Array(items) => items.iter_mut().for_each(|value| close(value, bases)),
+        _ => {}
+    }
+}
+/// The schemas that others are built on: they stay open, or what is added to them would be refused.
+fn bases(value: &Value, found: &mut BTreeSet<String>) {
+    match value {
+        Value::Object(fields) => {
+            let parts = fields.get("allOf").and_then(Value::as_array).into_iter().flatten();
+            found.extend(parts.filter_map(|part| part["$ref"].as_str()?.rsplit('/').next().map(str::to_owned)));
+            fields.values().for_each(|value| bases(value, found));
+        }
+        Value::Array(items) => items.iter().for_each(|value| bases(value, found)),
         _ => {}
     }
 }

@@ -1,5 +1,5 @@
 //! A running server and requests to it.
-use std::sync::Arc;
+use std::{sync::Arc, time::Duration};
 
 use reqwest::{Client, Method, RequestBuilder};
 use serde_json::{Value, json};
@@ -55,7 +55,8 @@ pub async fn run(engine: Engine, test: impl AsyncFnOnce(Server)) {
     let database = Database::with_two_workshops(engine).await;
     let server = Server::start(&database.url, database.tokens.clone(), clock()).await;
     let app = Arc::clone(&server.app);
-    test(server).await;
+    let done = tokio::time::timeout(Duration::from_secs(120), test(server)).await;
+    assert!(done.is_ok(), "the test hangs");
     app.store.close().await;
     database.remove().await;
 }

@@ -142,11 +142,11 @@ impl Lives {
             distance: run.zip(unit).map(|(mm, unit)| Distance::from_mm(mm).quantity(unit)),
         }
     }
-    fn fitted_at(&self, row: &FittingRow, roads: &Roads) -> FittedAt {
+    pub(in crate::actions) fn fitted_at(&self, row: &FittingRow, roads: &Roads) -> FittedAt {
         let odometer = self.shown(row.motorcycle_id, row.fitted_on, row.fitted_reading_id, roads);
         FittedAt { on: row.fitted_on, odometer, service_event_id: row.fitted_event_id }
     }
-    fn removed_at(&self, row: &FittingRow, roads: &Roads) -> Option<RemovedAt> {
+    pub(in crate::actions) fn removed_at(&self, row: &FittingRow, roads: &Roads) -> Option<RemovedAt> {
         let on = row.removed_on?;
         Some(RemovedAt {
             on,

@@ -1,0 +1,64 @@
+//! The job sheet of one visit.
+use super::{Work, due};
+use crate::{
+    domain::{
+        due::{DueItemId, DueItemOn},
+        job_sheet::{EventNotes, JobSheet, Making, OnBike},
+        motorcycle::Motorcycle,
+        road::Roads,
+        words::{FollowUpStatus, Status},
+    },
+    error::{Error, Result},
+    store::{self, Stretch},
+};
+
+/// The job sheet for these due items; without any, for everything that is due or nearly due.
+///
+/// # Errors
+/// 422 for a due item that this motorcycle does not have.
+pub async fn of_motorcycle(work: &mut Work, bike: &Motorcycle, wanted: Option<&[DueItemId]>) -> Result<JobSheet> {
+    let operations = wanted_items(due::of_motorcycle(work, bike, None).await?, wanted)?;
+    let workshop = work.workshop_id();
+    let history = store::history::load(&mut work.tx, &work.workshop, bike).await?;
+    let on_bike: Vec<_> = history.parts_on().map(|(part, _)| part.id).collect();
+    let parts = store::part::by_ids(&mut work.tx, workshop, &on_bike).await?.into_iter();
+    let parts: Vec<_> = parts.map(|part| OnBike { id: part.id, part_number: part.part_number, single_use: part.single_use }).collect();
+    let fasteners = store::fastener::perhaps_for(&mut work.tx, workshop, bike.id).await?;
+    let limits = store::limit_range::perhaps_for(&mut work.tx, workshop, bike.id).await?;
+    let all = store::service_event::Wanted::default();
+    let events = store::service_event::list(&mut work.tx, workshop, bike.id, &all, Stretch::ALL).await?;
+    let notes: Vec<_> = events
+        .into_iter()
+        .filter(|event| event.struck_at.is_none())
+        .map(|event| EventNotes { id: event.id, on: event.on_date, as_found: event.body.0.as_found, filled: event.body.0.filled })
+        .collect();
+    let open = Some(FollowUpStatus::Open);
+    let follow_ups = store::follow_up::list(&mut work.tx, workshop, Some(bike.id), open, Stretch::ALL).await?;
+    let roads = Roads::new(&history);
+    let making = Making {
+        roads: &roads,
+        today: work.today,
+        operations,
+        fasteners: &fasteners,
+        limits: &limits,
+        parts: &parts,
+        notes: &notes,
+        follow_ups,
+    };
+    Ok(making.sheet())
+}
+
+fn wanted_items(items: Vec<DueItemOn>, wanted: Option<&[DueItemId]>) -> Result<Vec<DueItemOn>> {
+    let Some(wanted) = wanted else {
+        let soon = |item: &DueItemOn| matches!(item.status, Status::Overdue | Status::Due | Status::NearlyDue);
+        return Ok(items.into_iter().filter(soon).collect());
+    };
+    let unknown: Vec<_> = wanted.iter().filter(|id| items.iter().all(|item| item.id != **id)).map(ToString::to_string).collect();
+    if !unknown.is_empty() {
+        return Err(Error::invalid(
+            "/due",
+            format!("This motorcycle has no due item {}; take the ids from what is due on it.", unknown.join(", ")),
+        ));
+    }
+    Ok(items.into_iter().filter(|item| wanted.contains(&item.id)).collect())
+}

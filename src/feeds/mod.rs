@@ -1,0 +1,3 @@
+//! Fourth floor: what the server sends out by itself.
+pub mod post;
+pub mod webhooks;

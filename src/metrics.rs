@@ -1,0 +1,184 @@
+//! How the server is doing, in the text format that Prometheus and its kin read: requests by route and status, and how long they took.
+//!
+//! A route is the path as the router knows it (`/api/v1/motorcycles/{id}`), never an id or a name, so the number of series is bounded and nothing of a
+//! workshop shows. `/metrics` asks for no token: keep it inside, by the proxy.
+use std::{
+    collections::BTreeMap,
+    fmt::Write as _,
+    sync::{
+        Arc, RwLock,
+        atomic::{AtomicI64, AtomicU64, Ordering::Relaxed},
+    },
+    time::Duration,
+};
+
+/// The statuses that are counted by themselves; any other counts as the last, 0.
+const STATUSES: [u16; 25] =
+    [200, 201, 202, 204, 206, 301, 302, 303, 304, 308, 400, 401, 403, 404, 405, 406, 409, 412, 413, 415, 422, 428, 500, 503, 0];
+/// Upper bounds of the classes of durations, in microseconds, and how they are written in seconds.
+const BOUNDS: [(u64, &str); 12] = [
+    (500, "0.0005"),
+    (1_000, "0.001"),
+    (2_500, "0.0025"),
+    (5_000, "0.005"),
+    (10_000, "0.01"),
+    (25_000, "0.025"),
+    (50_000, "0.05"),
+    (100_000, "0.1"),
+    (250_000, "0.25"),
+    (1_000_000, "1"),
+    (2_500_000, "2.5"),
+    (10_000_000, "10"),
+];
+
+/// The counts of one method and route.
+#[derive(Debug, Default)]
+struct Series {
+    by_status: [AtomicU64; STATUSES.len()],
+    /// Not cumulative; the last is for what took longer than every bound.
+    by_duration: [AtomicU64; BOUNDS.len() + 1],
+    microseconds: AtomicU64,
+}
+
+/// Method and route.
+type Key = (&'static str, Arc<str>);
+
+/// What is counted.
+#[derive(Debug, Default)]
+pub struct Metrics {
+    series: RwLock<BTreeMap<Key, Arc<Series>>>,
+    in_flight: AtomicI64,
+    turned_away: AtomicU64,
+}
+
+/// One request under way; however it ends, it is counted off.
+#[derive(Debug)]
+pub struct InFlight(Arc<Metrics>);
+impl Drop for InFlight {
+    fn drop(&mut self) {
+        self.0.in_flight.fetch_sub(1, Relaxed);
+    }
+}
+
+/// A method by one of the usual names; a client can make up others, which count as one.
+fn method_name(method: &str) -> &'static str {
+    ["GET", "HEAD", "POST", "PATCH", "DELETE", "PUT", "OPTIONS"].into_iter().find(|name| *name == method).unwrap_or("other")
+}
+
+impl Metrics {
+    /// Counts a request that begins.
+    #[must_use]
+    pub fn begin(self: &Arc<Self>) -> InFlight {
+        self.in_flight.fetch_add(1, Relaxed);
+        InFlight(Arc::clone(self))
+    }
+    /// Counts a request that was turned away because too many were under way.
+    pub fn turn_away(&self) {
+        self.turned_away.fetch_add(1, Relaxed);
+    }
+    /// Counts a request that was answered.
+    pub fn count(&self, method: &str, route: Option<&str>, status: u16, took: Duration) {
+        let key = (method_name(method), Arc::from(route.unwrap_or("none")));
+        let known = self.series.read().ok().and_then(|series| series.get(&key).cloned());
+        let series = known.or_else(|| Some(Arc::clone(self.series.write().ok()?.entry(key).or_default())));
+        let Some(series) = series else { return };
+        let microseconds = u64::try_from(took.as_micros()).unwrap_or(u64::MAX);
+        let status = STATUSES.iter().position(|known| *known == status).unwrap_or(STATUSES.len() - 1);
+        let class = BOUNDS.iter().position(|(bound, _)| microseconds <= *bound).unwrap_or(BOUNDS.len());
+        series.by_status[status].fetch_add(1, Relaxed);
+        series.by_duration[class].fetch_add(1, Relaxed);
+        series.microseconds.fetch_add(microseconds, Relaxed);
+    }
+
+    /// Everything counted, as text.
+    #[must_use]
+    pub fn text(&self) -> String {
+        let mut text = String::new();
+        head(&mut text, "witnessmark_build_info", "gauge", "The program's version.");
+        let _ = writeln!(text, "witnessmark_build_info{{version=\"{}\"}} 1", env!("CARGO_PKG_VERSION"));
+        head(&mut text, "witnessmark_http_requests_in_flight", "gauge", "Requests under way.");
+        let _ = writeln!(text, "witnessmark_http_requests_in_flight {}", self.in_flight.load(Relaxed));
+        head(
+            &mut text,
+            "witnessmark_http_requests_turned_away_total",
+            "counter",
+            "Requests answered with 503 because too many were under way.",
+        );
+        let _ = writeln!(text, "witnessmark_http_requests_turned_away_total {}", self.turned_away.load(Relaxed));
+        let all = self.series.read().map(|series| series.clone()).unwrap_or_default();
+        head(&mut text, "witnessmark_http_requests_total", "counter", "Requests answered, by route and status.");
+        for ((method, route), series) in &all {
+            for (status, count) in STATUSES.iter().zip(&series.by_status) {
+                let count = count.load(Relaxed);
+                if count > 0 {
+                    let status = if *status == 0 { "other".into() } else { status.to_string() };
+                    let _ = writeln!(
+                        text,
+                        "witnessmark_http_requests_total{{method=\"{method}\",route=\"{}\",status=\"{status}\"}} {count}",
+                        label(route)
+                    );
+                }
+            }
+        }
+        head(&mut text, "witnessmark_http_request_duration_seconds", "histogram", "Time from the request's head to the answer's head.");
+        for ((method, route), series) in &all {
+            durations(&mut text, method, &label(route), series);
+        }
+        text
+    }
+}
+
+fn durations(text: &mut String, method: &str, route: &str, series: &Series) {
+    const NAME: &str = "witnessmark_http_request_duration_seconds";
+    let mut so_far = 0;
+    let bounds = BOUNDS.iter().map(|(_, bound)| *bound).chain(["+Inf"]);
+    for (bound, count) in bounds.zip(&series.by_duration) {
+        so_far += count.load(Relaxed);
+        let _ = writeln!(text, "{NAME}_bucket{{method=\"{method}\",route=\"{route}\",le=\"{bound}\"}} {so_far}");
+    }
+    let microseconds = series.microseconds.load(Relaxed);
+    let (seconds, rest) = (microseconds / 1_000_000, microseconds % 1_000_000);
+    let _ = writeln!(text, "{NAME}_sum{{method=\"{method}\",route=\"{route}\"}} {seconds}.{rest:06}");
+    let _ = writeln!(text, "{NAME}_count{{method=\"{method}\",route=\"{route}\"}} {so_far}");
+}
+
+fn head(text: &mut String, name: &str, kind: &str, about: &str) {
+    let _ = writeln!(text, "# HELP {name} {about}\n# TYPE {name} {kind}");
+}
+
+fn label(text: &str) -> String {
+    text.replace('\\', "\\\\").replace('"', "\\\"").replace('\n', "\\n")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn requests_are_counted_by_route_status_and_duration() {
+        let metrics = Arc::new(Metrics::default());
+        let route = Some("/api/v1/motorcycles/{id}");
+        let under_way = metrics.begin();
+        metrics.count("GET", route, 200, Duration::from_micros(800));
+        metrics.count("GET", route, 200, Duration::from_millis(3));
+        metrics.count("GET", route, 404, Duration::from_secs(20));
+        metrics.count("BREW", None, 418, Duration::ZERO);
+        let text = metrics.text();
+        for line in [
+            "witnessmark_http_requests_in_flight 1",
+            "witnessmark_http_requests_total{method=\"GET\",route=\"/api/v1/motorcycles/{id}\",status=\"200\"} 2",
+            "witnessmark_http_requests_total{method=\"GET\",route=\"/api/v1/motorcycles/{id}\",status=\"404\"} 1",
+            "witnessmark_http_requests_total{method=\"other\",route=\"none\",status=\"other\"} 1",
+            "witnessmark_http_request_duration_seconds_bucket{method=\"GET\",route=\"/api/v1/motorcycles/{id}\",le=\"0.0005\"} 0",
+            "witnessmark_http_request_duration_seconds_bucket{method=\"GET\",route=\"/api/v1/motorcycles/{id}\",le=\"0.001\"} 1",
+            "witnessmark_http_request_duration_seconds_bucket{method=\"GET\",route=\"/api/v1/motorcycles/{id}\",le=\"10\"} 2",
+            "witnessmark_http_request_duration_seconds_bucket{method=\"GET\",route=\"/api/v1/motorcycles/{id}\",le=\"+Inf\"} 3",
+            "witnessmark_http_request_duration_seconds_sum{method=\"GET\",route=\"/api/v1/motorcycles/{id}\"} 20.003800",
+            "witnessmark_http_request_duration_seconds_count{method=\"GET\",route=\"/api/v1/motorcycles/{id}\"} 3",
+        ] {
+            assert!(text.lines().any(|has| has == line), "{line} is missing from\n{text}");
+        }
+        drop(under_way);
+        assert!(metrics.text().contains("witnessmark_http_requests_in_flight 0"));
+    }
+}
