@@ -16,8 +16,9 @@ use crate::{
     error::Result,
 };
 
-/// Where an item without a due date stands in the order: behind all dates; with no history behind those, and still before `Date::MAX`.
+/// Where an item without a due date stands in the order: behind all dates; with no history behind those.
 const NEVER: Date = date!(9998 - 12 - 31);
+// Not the very last day: `before` stands there where none is asked for.
 const NO_HISTORY: Date = date!(9999 - 12 - 30);
 
 /// The day by which an item is sorted.
