@@ -80,12 +80,12 @@ pub(super) async fn store_all(work: &mut Work, taken: Taken<'_>, plan: &Plan, li
         values.push((id, part, line));
     }
     let ids: Vec<_> = values.iter().filter_map(|(_, part, _)| *part).collect::<BTreeSet<_>>().into_iter().collect();
-    let lives = Lives::load(work, taken.bike, &ids).await?;
-    let roads = Roads::new(&lives.history);
+    let known = Lives::load(work, taken.bike, &ids).await?;
+    let roads = Roads::new(&known.history);
     let mut limits = Limits::default();
     let mut stored = Vec::with_capacity(values.len());
     for (id, part, line) in values {
-        let age = part.and_then(|part| lives.age(part, taken.bike.id, &taken.mark(id.uuid().as_u128()), &roads));
+        let age = part.and_then(|part| known.age(part, taken.bike.id, &taken.mark(id.uuid().as_u128()), &roads));
         let limits = limits.of(work, &line.component, line.quantity).await?;
         let value = judged(work, taken, id, part, line, age, limits)?;
         stored.push(Stored { value, named: line.installed_part_id, reading: taken.reading });
@@ -182,6 +182,7 @@ pub(super) fn check_on(lines: &[NewMeasured], plan: &Plan, on: Date, at: impl Fn
 /// 422 with what is wrong where.
 pub async fn take(work: &mut Work, bike: &Motorcycle, new: NewMeasuredValue) -> Result<MeasuredValue> {
     let line = new.line();
+    part::lock(work, bike.id, line.installed_part_id).await?;
     let mut problems = validate::strings_and_lists(&new);
     problems.extend(validate::measured(&line, ""));
     problems.extend(part::in_future(work, new.on));

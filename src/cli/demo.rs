@@ -295,8 +295,14 @@ impl Entry {
         for (sent, made) in entries(&body["fitted"]).iter().zip(entries(&answer["fitted"])) {
             learn(sent, &made["installed_part_id"]);
         }
-        // The server may have added follow-ups of its own, so they are told apart by their text.
+        // The server adds follow-ups of its own, to check a torque again, say, so they are told apart by their text.
         let made = entries(&answer["follow_ups"]);
+        for (sent, line) in entries(&body["tightened"]).iter().zip(entries(&answer["tightened"])) {
+            let name = line["name"].as_str().unwrap_or_default();
+            if let Some(again) = made.iter().find(|made| made["text"].as_str().is_some_and(|text| text.starts_with(name))) {
+                learn(sent, &again["id"]);
+            }
+        }
         for sent in entries(&body["follow_ups"]) {
             if let Some(same) = made.iter().find(|made| made["text"] == sent["text"]) {
                 learn(&sent, &same["id"]);

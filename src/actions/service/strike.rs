@@ -8,7 +8,7 @@ use crate::{
         part::{self, plan::Plan},
         reading,
     },
-    domain::{calendar, motorcycle::StruckOut, service::ServiceEvent},
+    domain::{calendar, id::Id, motorcycle::StruckOut, service::ServiceEvent},
     error::{Error, Result},
     store::{
         follow_up, measured_value, part as parts,
@@ -31,6 +31,7 @@ pub async fn strike_out(work: &mut Work, old: &ServiceEvent, reason: &str) -> Re
         return Err(Error::conflict(detail, [old.id.uuid()]));
     }
     let struck = StruckOut { at: work.now, reason };
+    part::lock(work, old.motorcycle_id, old.fitted.iter().map(|entry| entry.installed_part_id)).await?;
     let mut plan = Plan::load(work, old.motorcycle_id, &[]).await?;
     not_named_later(work, &plan, old).await?;
     // Before the fittings are gone: those that shared a part may share none afterwards.
@@ -68,14 +69,14 @@ async fn not_named_later(work: &mut Work, plan: &Plan, event: &ServiceEvent) -> 
                 "On {} another entry takes off the {name}, which this event fitted; strike out that one first.",
                 calendar::words(off)
             );
-            return Err(Error::conflict(detail, [row.removed_event_id.map_or(row.part_id.uuid(), |event| event.uuid())]));
+            return Err(Error::conflict(detail, [row.removed_event_id.map_or(row.part_id.uuid(), Id::uuid)]));
         }
         if let Some(later) = plan.later_stays(row).find(|later| later.fitted_event_id != Some(event.id)) {
             let detail = format!(
                 "On {} another entry fits the {name} again, which this event fitted; strike out that one first.",
                 calendar::words(later.fitted_on)
             );
-            return Err(Error::conflict(detail, [later.fitted_event_id.map_or(later.part_id.uuid(), |event| event.uuid())]));
+            return Err(Error::conflict(detail, [later.fitted_event_id.map_or(later.part_id.uuid(), Id::uuid)]));
         }
     }
     let workshop = work.workshop_id();
@@ -92,7 +93,7 @@ async fn not_named_later(work: &mut Work, plan: &Plan, event: &ServiceEvent) -> 
             "On {} the {name}, which this event fitted, was measured by its id; strike out that entry first.",
             calendar::words(stored.value.on)
         );
-        let with = stored.value.service_event_id.map_or(stored.value.id.uuid(), |event| event.uuid());
+        let with = stored.value.service_event_id.map_or(stored.value.id.uuid(), Id::uuid);
         return Err(Error::conflict(detail, [with]));
     }
     Ok(())
