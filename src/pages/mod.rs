@@ -30,7 +30,9 @@ mod owners;
 pub mod paging;
 mod readings;
 pub mod ruler;
+mod rules;
 mod sign_in;
+pub mod standards;
 mod tokens;
 pub mod words;
 mod workshop;
@@ -53,6 +55,10 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/motorcycles/{id}/readings", get(readings::show).post(readings::note))
         .route("/motorcycles/{id}/readings/change", post(readings::change))
         .route("/motorcycles/{id}/readings/{below}/strike-out", post(readings::strike_out))
+        .route("/rules", get(rules::list))
+        .route("/rules/new", get(rules::new).post(rules::add))
+        .route("/rules/{id}/edit", get(rules::edit).post(rules::change))
+        .route("/rules/{id}/delete", post(rules::delete))
         .route("/workshop", get(workshop::show).post(workshop::change))
         .route("/owners", get(owners::list))
         .route("/owners/new", get(owners::new).post(owners::add))
