@@ -20,6 +20,7 @@ pub mod limit;
 pub mod measure;
 pub mod motorcycle;
 pub mod owner;
+pub mod packet;
 pub mod part;
 pub mod reading;
 pub mod rule;

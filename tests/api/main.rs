@@ -13,6 +13,7 @@ mod lists;
 mod motorcycles;
 mod numbers;
 mod openapi;
+mod packet;
 mod parts;
 mod readings;
 mod records;
