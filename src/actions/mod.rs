@@ -55,6 +55,9 @@ use crate::{
     store::{self, Store, Tx, audit, types},
 };
 
+/// The Idempotency-Keys that are being worked on in this process.
+type RunningKeys = Arc<Mutex<HashSet<(Id<Workshop>, String)>>>;
+
 /// Everything that a request needs: the database and the clock.
 #[derive(Clone, Debug)]
 pub struct App {
@@ -65,7 +68,7 @@ pub struct App {
     /// The address that people use.
     pub site: Site,
     /// Idempotency keys whose first request is still running in this process.
-    running: Arc<Mutex<HashSet<(Id<Workshop>, String)>>>,
+    running: RunningKeys,
     /// Answers kept in memory, dropped when what they say changes.
     pub kept: Arc<due::Kept>,
     /// Tokens looked up in the last seconds.
@@ -125,7 +128,7 @@ pub struct Once {
 /// Takes a key off the list of running ones, however the request ends.
 #[derive(Debug)]
 struct Running {
-    all: Arc<Mutex<HashSet<(Id<Workshop>, String)>>>,
+    all: RunningKeys,
     key: (Id<Workshop>, String),
 }
 impl Drop for Running {

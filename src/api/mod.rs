@@ -46,6 +46,7 @@ use crate::actions::App;
 pub const BASE: &str = "/api/v1";
 
 /// Every route of the API, as a table of contents.
+#[must_use]
 pub fn routes() -> OpenApiRouter<Arc<App>> {
     OpenApiRouter::new()
         .merge(motorcycles::routes())
