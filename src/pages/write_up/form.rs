@@ -329,7 +329,7 @@ impl Reader<'_> {
             let spec: Option<Spec> = self.form.value(&row).parse().ok();
             let fields = readings(self.form, &row);
             let typed = fields.iter().any(|field| !self.form.value(field).is_empty());
-            let about = ["component", "position", "quantity", "unit", "resolution", "force"];
+            let about = ["component", "position", "quantity", "resolution", "force"];
             if !typed && (spec.is_some() || !any(self.form, &row, &about)) {
                 continue;
             }
