@@ -42,6 +42,16 @@ pub async fn of_motorcycle(work: &mut Work, bike: &Motorcycle, as_of: Option<Dat
     Ok(items.iter().map(|item| item.on(day)).collect())
 }
 
+/// What will be due on a motorcycle once this work is finished: worked out from what it has written so far, and not stored yet.
+///
+/// # Errors
+/// 404 where there is no such motorcycle.
+pub async fn after(work: &mut Work, bike: Id<Motorcycle>) -> Result<Vec<DueItemOn>> {
+    let bike = super::motorcycle::get(work, bike).await?;
+    let items = worked_out(&mut work.tx, &work.workshop, &bike).await?;
+    Ok(items.iter().map(|item| item.on(work.today)).collect())
+}
+
 /// One page of what is due in the whole workshop, soonest first, with the key of the last item where there is more.
 #[derive(Debug)]
 pub struct DuePage {

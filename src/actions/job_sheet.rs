@@ -1,11 +1,17 @@
 //! The job sheet of one visit.
+use time::Date;
+
 use super::{Work, due};
 use crate::{
     domain::{
         due::{DueItemId, DueItemOn},
+        fastener::Fastener,
+        history::History,
         job_sheet::{EventNotes, JobSheet, Making, OnBike},
+        limit::Limit,
         motorcycle::Motorcycle,
         road::Roads,
+        service::FollowUp,
         words::{FollowUpStatus, Status},
     },
     error::{Error, Result},
@@ -18,34 +24,65 @@ use crate::{
 /// 422 for a due item that this motorcycle does not have.
 pub async fn of_motorcycle(work: &mut Work, bike: &Motorcycle, wanted: Option<&[DueItemId]>) -> Result<JobSheet> {
     let operations = wanted_items(due::of_motorcycle(work, bike, None).await?, wanted)?;
-    let workshop = work.workshop_id();
-    let history = store::history::load(&mut work.tx, &work.workshop, bike).await?;
-    let on_bike: Vec<_> = history.parts_on().map(|(part, _)| part.id).collect();
-    let parts = store::part::by_ids(&mut work.tx, workshop, &on_bike).await?.into_iter();
-    let parts: Vec<_> = parts.map(|part| OnBike { id: part.id, part_number: part.part_number, single_use: part.single_use }).collect();
-    let fasteners = store::fastener::perhaps_for(&mut work.tx, workshop, bike.id).await?;
-    let limits = store::limit_range::perhaps_for(&mut work.tx, workshop, bike.id).await?;
-    let all = store::service_event::Wanted::default();
-    let events = store::service_event::list(&mut work.tx, workshop, bike.id, &all, Stretch::ALL).await?;
-    let notes: Vec<_> = events
-        .into_iter()
-        .filter(|event| event.struck_at.is_none())
-        .map(|event| EventNotes { id: event.id, on: event.on_date, as_found: event.body.0.as_found, filled: event.body.0.filled })
-        .collect();
-    let open = Some(FollowUpStatus::Open);
-    let follow_ups = store::follow_up::list(&mut work.tx, workshop, Some(bike.id), open, Stretch::ALL).await?;
-    let roads = Roads::new(&history);
-    let making = Making {
-        roads: &roads,
-        today: work.today,
-        operations,
-        fasteners: &fasteners,
-        limits: &limits,
-        parts: &parts,
-        notes: &notes,
-        follow_ups,
-    };
-    Ok(making.sheet())
+    let known = Known::load(work, bike).await?;
+    Ok(known.sheet(&Roads::new(&known.history), work.today, operations))
+}
+
+/// What each of these due items takes by itself, in this order.
+///
+/// # Errors
+/// Where the database refuses.
+pub async fn of_each(work: &mut Work, bike: &Motorcycle, items: &[DueItemOn]) -> Result<Vec<JobSheet>> {
+    if items.is_empty() {
+        return Ok(Vec::new());
+    }
+    let known = Known::load(work, bike).await?;
+    let roads = Roads::new(&known.history);
+    Ok(items.iter().map(|item| known.sheet(&roads, work.today, vec![item.clone()])).collect())
+}
+
+/// What every sheet of a motorcycle is made from.
+struct Known {
+    history: History,
+    parts: Vec<OnBike>,
+    fasteners: Vec<Fastener>,
+    limits: Vec<Limit>,
+    notes: Vec<EventNotes>,
+    follow_ups: Vec<FollowUp>,
+}
+impl Known {
+    async fn load(work: &mut Work, bike: &Motorcycle) -> Result<Self> {
+        let workshop = work.workshop_id();
+        let history = store::history::load(&mut work.tx, &work.workshop, bike).await?;
+        let on_bike: Vec<_> = history.parts_on().map(|(part, _)| part.id).collect();
+        let parts = store::part::by_ids(&mut work.tx, workshop, &on_bike).await?.into_iter();
+        let parts = parts.map(|part| OnBike { id: part.id, part_number: part.part_number, single_use: part.single_use }).collect();
+        let fasteners = store::fastener::perhaps_for(&mut work.tx, workshop, bike.id).await?;
+        let limits = store::limit_range::perhaps_for(&mut work.tx, workshop, bike.id).await?;
+        let all = store::service_event::Wanted::default();
+        let events = store::service_event::list(&mut work.tx, workshop, bike.id, &all, Stretch::ALL).await?;
+        let notes = events
+            .into_iter()
+            .filter(|event| event.struck_at.is_none())
+            .map(|event| EventNotes { id: event.id, on: event.on_date, as_found: event.body.0.as_found, filled: event.body.0.filled })
+            .collect();
+        let open = Some(FollowUpStatus::Open);
+        let follow_ups = store::follow_up::list(&mut work.tx, workshop, Some(bike.id), open, Stretch::ALL).await?;
+        Ok(Self { history, parts, fasteners, limits, notes, follow_ups })
+    }
+    fn sheet(&self, roads: &Roads, today: Date, operations: Vec<DueItemOn>) -> JobSheet {
+        let making = Making {
+            roads,
+            today,
+            operations,
+            fasteners: &self.fasteners,
+            limits: &self.limits,
+            parts: &self.parts,
+            notes: &self.notes,
+            follow_ups: self.follow_ups.clone(),
+        };
+        making.sheet()
+    }
 }
 
 fn wanted_items(items: Vec<DueItemOn>, wanted: Option<&[DueItemId]>) -> Result<Vec<DueItemOn>> {

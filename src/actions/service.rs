@@ -275,7 +275,7 @@ pub fn details(event: &ServiceEvent) -> EventDetails {
 /// # Errors
 /// 409 where it is signed off or struck out, 422 with what is wrong where.
 pub async fn change(work: &mut Work, old: &ServiceEvent, new: EventDetails) -> Result<ServiceEvent> {
-    must_stand(old)?;
+    unchanged(work, old).await?;
     if old.signature.is_some() {
         return Err(Error::conflict("This event is signed off; add an amendment instead (POST …/amendments).", [old.id.uuid()]));
     }
@@ -302,6 +302,17 @@ async fn save(work: &mut Work, action: &str, old: &ServiceEvent, row: &EventRow)
     work.audit(action, Subject::of("service_event", old.id, old.motorcycle_id), Some(old), Some(&event)).await?;
     Ok(event)
 }
+/// The event as it is once nobody else can write about its motorcycle any more.
+async fn locked(work: &mut Work, old: &ServiceEvent) -> Result<ServiceEvent> {
+    part::lock(work, old.motorcycle_id, old.fitted.iter().map(|entry| entry.installed_part_id)).await?;
+    let event = get(work, old.id).await?;
+    must_stand(&event)?;
+    Ok(event)
+}
+/// The same, where it must still be what was read: `If-Match` was compared with that.
+async fn unchanged(work: &mut Work, old: &ServiceEvent) -> Result<()> {
+    if locked(work, old).await? == *old { Ok(()) } else { Err(Error::Stale) }
+}
 fn must_stand(event: &ServiceEvent) -> Result<()> {
     match &event.struck_out {
         Some(_) => Err(Error::conflict("This event is struck out; nothing can be added to it. Log it again as it was.", [event.id.uuid()])),
@@ -314,7 +325,7 @@ fn must_stand(event: &ServiceEvent) -> Result<()> {
 /// # Errors
 /// 409 where it is signed off already or struck out, 422 where the statement cannot be.
 pub async fn sign(work: &mut Work, old: &ServiceEvent, new: NewSignature) -> Result<ServiceEvent> {
-    must_stand(old)?;
+    let old = &locked(work, old).await?;
     if old.signature.is_some() {
         return Err(Error::conflict("This event is signed off already; add an amendment instead (POST …/amendments).", [old.id.uuid()]));
     }
@@ -332,7 +343,7 @@ pub async fn sign(work: &mut Work, old: &ServiceEvent, new: NewSignature) -> Res
 /// # Errors
 /// 409 where it is not signed off, or struck out; 422 where the text cannot be.
 pub async fn amend(work: &mut Work, old: &ServiceEvent, new: NewAmendment) -> Result<ServiceEvent> {
-    must_stand(old)?;
+    let old = &locked(work, old).await?;
     if old.signature.is_none() {
         return Err(Error::conflict("This event is not signed off yet; change it (PATCH) instead of amending it.", [old.id.uuid()]));
     }

@@ -195,8 +195,11 @@ impl utoipa::PartialSchema for Packet {
         let mut schema = About::schema();
         if let RefOr::T(Schema::Object(object)) = &mut schema {
             object.description = Some("The history packet of one motorcycle.".into());
-            object.properties.insert("entries".into(), ArrayBuilder::new().items(Ref::from_schema_name("Link")).into());
-            object.properties.insert("chain".into(), Ref::from_schema_name("Chain").into());
+            let entries = "Everything on record, oldest first: by the day it was done, then by the order in which it was written down.";
+            let entries = ArrayBuilder::new().items(Ref::from_schema_name("Link")).description(Some(entries));
+            object.properties.insert("entries".into(), entries.into());
+            let chain = Ref::builder().ref_location_from_schema_name("Chain").description(Some("The chain over the entries.".to_owned()));
+            object.properties.insert("chain".into(), chain.build().into());
             object.required.extend(["entries".into(), "chain".into()]);
         }
         schema

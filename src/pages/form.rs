@@ -65,6 +65,25 @@ impl Form {
     pub fn value(&self, name: &str) -> &str {
         self.pairs.iter().find(|pair| pair.0 == name).map_or("", |pair| pair.1.trim())
     }
+    /// The names of all fields, in the order of the page.
+    pub fn names(&self) -> impl Iterator<Item = &str> {
+        self.pairs.iter().map(|pair| pair.0.as_str())
+    }
+    /// Whether a field was sent, empty or not.
+    #[must_use]
+    pub fn has(&self, name: &str) -> bool {
+        self.names().any(|held| held == name)
+    }
+    /// Puts a value into a field that is not there yet.
+    pub fn offer(&mut self, name: &str, value: impl Into<String>) {
+        if !self.has(name) {
+            self.push(name, value);
+        }
+    }
+    /// Puts one more value under a name: another box is ticked.
+    pub fn push(&mut self, name: &str, value: impl Into<String>) {
+        self.pairs.push((name.into(), value.into()));
+    }
     /// Every value of a name: boxes that were ticked.
     pub fn values<'a>(&'a self, name: &'a str) -> impl Iterator<Item = &'a str> {
         self.pairs.iter().filter(move |pair| pair.0 == name).map(|pair| pair.1.trim())

@@ -30,10 +30,14 @@ mod owners;
 pub mod paging;
 mod readings;
 pub mod ruler;
+mod rules;
+mod service_event;
 mod sign_in;
+pub mod standards;
 mod tokens;
 pub mod words;
 mod workshop;
+mod write_up;
 
 use std::sync::Arc;
 
@@ -53,6 +57,17 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/motorcycles/{id}/readings", get(readings::show).post(readings::note))
         .route("/motorcycles/{id}/readings/change", post(readings::change))
         .route("/motorcycles/{id}/readings/{below}/strike-out", post(readings::strike_out))
+        .route("/rules", get(rules::list))
+        .route("/rules/new", get(rules::new).post(rules::add))
+        .route("/rules/{id}/edit", get(rules::edit).post(rules::change))
+        .route("/rules/{id}/delete", post(rules::delete))
+        .route("/write-up", get(write_up::choose))
+        .route("/motorcycles/{id}/write-up", get(write_up::show).post(write_up::save))
+        .route("/service-events/{id}", get(service_event::show))
+        .route("/service-events/{id}/change", get(service_event::edit).post(service_event::change))
+        .route("/service-events/{id}/signature", post(service_event::sign))
+        .route("/service-events/{id}/amendments", post(service_event::amend))
+        .route("/service-events/{id}/strike-out", post(service_event::strike_out))
         .route("/workshop", get(workshop::show).post(workshop::change))
         .route("/owners", get(owners::list))
         .route("/owners/new", get(owners::new).post(owners::add))

@@ -233,7 +233,7 @@ fn doubt(error: &Error, unit: Unit) -> Option<Vec<Other>> {
     Some(neighbors.iter().map(other).collect())
 }
 /// The sentence about a contradiction without the ways out for scripts: the page has its own.
-fn without_the_ways(error: Error) -> Error {
+pub(super) fn without_the_ways(error: Error) -> Error {
     let Error::Contradicts { mut problem, neighbors } = error else { return error };
     for way in [" To go on, ", " If it is right, "] {
         problem.detail.truncate(problem.detail.find(way).unwrap_or(problem.detail.len()));

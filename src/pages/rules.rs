@@ -24,7 +24,7 @@ use crate::{
         words::{CountsFrom, Operation, Scope, Whichever},
     },
     error::Result,
-    store::{Stretch, interval_rule::Wanted},
+    store::Stretch,
 };
 
 const SIZE: i64 = 100;
@@ -72,7 +72,10 @@ impl RulePage {
             operations: standards::words(Operation::ALL),
             only: standards::meant_for(work, &applies_to).await?.only.map(|only| only.1),
             whichever: vec![pair("first", "whichever comes first"), pair("last", "whichever comes last")],
-            counts_from: vec![pair("last_done", "from when it was last done"), pair("schedule", "on a fixed grid, as a periodic table is printed")],
+            counts_from: vec![
+                pair("last_done", "from when it was last done"),
+                pair("schedule", "on a fixed grid, as a periodic table is printed"),
+            ],
             scopes: vec![pair("motorcycle", "the motorcycle"), pair("part", "each part of this component, by its own distance and age")],
             form,
         })
@@ -107,7 +110,8 @@ pub(super) async fn rows(work: &mut Work, choices: &Choices, rules: &[IntervalRu
         let drive = final_drive.map(|drive| format!("{drive} drive"));
         let fitted = component_fitted.map(|key| format!("with {}", standards::place(&choices.components, &key, None).to_lowercase()));
         let place = standards::place(&choices.components, &rule.component, rule.position);
-        let about: Vec<_> = [Some(format!("{place}, {}", rule.operation)), Some(meant.words()), drive, fitted].into_iter().flatten().collect();
+        let about: Vec<_> =
+            [Some(format!("{place}, {}", rule.operation)), Some(meant.words()), drive, fitted].into_iter().flatten().collect();
         rows.push(Row { id: rule.id, name: rule.name.clone(), about: about.join(" · "), figures: figures(&rule.details()) });
     }
     Ok(rows)
@@ -117,7 +121,7 @@ pub(super) async fn rows(work: &mut Work, choices: &Choices, rules: &[IntervalRu
 pub(super) async fn list(State(app): State<Arc<App>>, manager: Manager, Asked(asked): Asked) -> Result<Response, Fault> {
     let stretch: Stretch<Id<IntervalRule>> = paging::stretch(&asked, SIZE)?;
     let mut work = app.read(&manager.caller).await?;
-    let mut rules = actions::list(&mut work, &Wanted::default(), stretch).await?;
+    let mut rules = actions::list(&mut work, None, None, stretch).await?;
     let next = paging::cut(&mut rules, SIZE, |rule| rule.id).map(|next| links::with_query("/rules", [("after", next.as_str())]));
     let choices = Choices::of(&mut work).await?;
     let rows = rows(&mut work, &choices, &rules).await?;

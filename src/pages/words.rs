@@ -8,7 +8,7 @@ use crate::domain::{
     motorcycle::Instrument,
     quantity::{Figure, Quantity, grouped},
     service::MeasuredValue,
-    words::{Governs, InstrumentChange, Position, Status, Verdict},
+    words::{Governs, InstrumentChange, Position, Status, Thread, Verdict},
 };
 
 /// A day with its weekday: `Wednesday 25 November 2026`.
@@ -136,6 +136,19 @@ pub const fn status(status: Status) -> &'static str {
 pub fn status_of(item: &DueItemOn) -> String {
     let word = status(item.status);
     if item.certain || item.status == Status::Later { word.into() } else { format!("Probably {}", word.to_lowercase()) }
+}
+/// How a thread is prepared, as it is said: `clean and dry`.
+#[must_use]
+pub const fn thread(thread: Thread) -> &'static str {
+    match thread {
+        Thread::CleanDry => "clean and dry",
+        Thread::Oiled => "oiled",
+        Thread::ThreadLockerLow => "thread locker, low strength",
+        Thread::ThreadLockerMedium => "thread locker, medium strength",
+        Thread::ThreadLockerHigh => "thread locker, high strength",
+        Thread::AntiSeize => "anti-seize",
+        Thread::Sealant => "sealant",
+    }
 }
 /// A verdict as it is said: `too close to call`.
 #[must_use]

@@ -1,7 +1,7 @@
 //! Striking out a service event: it stays visible with the reason; what it did is taken back.
 use std::collections::BTreeSet;
 
-use super::{find, get, must_stand};
+use super::{find, get, unchanged};
 use crate::{
     actions::{
         Subject, Work,
@@ -25,13 +25,12 @@ use crate::{
 /// 422 without a reason; 409 where it is signed off or struck out already, or where a later entry names a part that it fitted.
 pub async fn strike_out(work: &mut Work, old: &ServiceEvent, reason: &str) -> Result<ServiceEvent> {
     let reason = reading::checked_reason(reason)?;
-    must_stand(old)?;
+    unchanged(work, old).await?;
     if old.signature.is_some() {
         let detail = "This event is signed off; from then on there are only amendments. Say in one what was wrong (POST …/amendments).";
         return Err(Error::conflict(detail, [old.id.uuid()]));
     }
     let struck = StruckOut { at: work.now, reason };
-    part::lock(work, old.motorcycle_id, old.fitted.iter().map(|entry| entry.installed_part_id)).await?;
     let mut plan = Plan::load(work, old.motorcycle_id, &[]).await?;
     not_named_later(work, &plan, old).await?;
     // Before the fittings are gone: those that shared a part may share none afterwards.
