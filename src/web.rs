@@ -58,7 +58,7 @@ pub fn router(app: Arc<App>) -> Router {
         .layer(CatchPanicLayer::custom(|_: Box<dyn std::any::Any + Send>| {
             Error::Internal("a handler panicked".into()).into_response().map(Body::new)
         }))
-        .layer(TimeoutLayer::with_status_code(StatusCode::SERVICE_UNAVAILABLE, Duration::from_secs(60)))
+        .layer(TimeoutLayer::with_status_code(StatusCode::SERVICE_UNAVAILABLE, Duration::from_mins(1)))
         .layer(PropagateRequestIdLayer::x_request_id())
         .layer(TraceLayer::new_for_http())
         .layer(SetRequestIdLayer::x_request_id(MakeRequestUuid))

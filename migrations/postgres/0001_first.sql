@@ -301,7 +301,8 @@ create table limit_range (
     primary key (workshop_id, id),
     foreign key (workshop_id, motorcycle_id) references motorcycle (workshop_id, id)
 );
-create index limit_range_component on limit_range (workshop_id, component, quantity, id);
+create index limit_range_component on limit_range (workshop_id, component, quantity, motorcycle_id, id);
+create index limit_range_motorcycle on limit_range (workshop_id, motorcycle_id, id);
 
 create table fastener (
     workshop_id uuid not null references workshop (workshop_id),
@@ -316,7 +317,8 @@ create table fastener (
     primary key (workshop_id, id),
     foreign key (workshop_id, motorcycle_id) references motorcycle (workshop_id, id)
 );
-create index fastener_key on fastener (workshop_id, key, id);
+create index fastener_key on fastener (workshop_id, key, motorcycle_id, id);
+create index fastener_motorcycle on fastener (workshop_id, motorcycle_id, id);
 
 create table component (
     workshop_id uuid not null references workshop (workshop_id),

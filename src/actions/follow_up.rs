@@ -1,6 +1,6 @@
 //! Follow-ups: what service events left to do later.
 
-use super::{Subject, Work};
+use super::{Subject, Work, part};
 use crate::{
     domain::{
         id::Id,
@@ -47,6 +47,10 @@ pub fn details(follow_up: &FollowUp) -> FollowUpChange {
 /// # Errors
 /// 422 where it is dropped without a reason; 409 where it was struck out, or a service event settled it.
 pub async fn change(work: &mut Work, old: &FollowUp, mut new: FollowUpChange) -> Result<FollowUp> {
+    part::lock(work, old.motorcycle_id, []).await?;
+    if get(work, old.id).await? != *old {
+        return Err(Error::Stale);
+    }
     if old.struck_out.is_some() {
         return Err(Error::conflict("The event that left this follow-up is struck out, and the follow-up with it.", [old.id.uuid()]));
     }

@@ -49,15 +49,15 @@ impl Taken<'_> {
     }
 }
 
-/// The limits that values may be judged by, read once for each component and quantity.
+/// The limits that one motorcycle's values may be judged by, read once for each component and quantity.
 #[derive(Default)]
 struct Limits(BTreeMap<(String, Measurand), Vec<Limit>>);
 impl Limits {
-    async fn of(&mut self, work: &mut Work, component: &str, quantity: Measurand) -> Result<&[Limit]> {
+    async fn of(&mut self, work: &mut Work, bike: Id<Motorcycle>, component: &str, quantity: Measurand) -> Result<&[Limit]> {
         let key = (component.to_owned(), quantity);
         if !self.0.contains_key(&key) {
             let workshop = work.workshop_id();
-            let limits = limit_range::for_judging(&mut work.tx, workshop, component, quantity).await?;
+            let limits = limit_range::for_judging(&mut work.tx, workshop, bike, component, quantity).await?;
             self.0.insert(key.clone(), limits);
         }
         Ok(self.0.get(&key).map_or(&[], Vec::as_slice))
@@ -80,13 +80,13 @@ pub(super) async fn store_all(work: &mut Work, taken: Taken<'_>, plan: &Plan, li
         values.push((id, part, line));
     }
     let ids: Vec<_> = values.iter().filter_map(|(_, part, _)| *part).collect::<BTreeSet<_>>().into_iter().collect();
-    let lives = Lives::load(work, taken.bike, &ids).await?;
-    let roads = Roads::new(&lives.history);
+    let known = Lives::load(work, taken.bike, &ids).await?;
+    let roads = Roads::new(&known.history);
     let mut limits = Limits::default();
     let mut stored = Vec::with_capacity(values.len());
     for (id, part, line) in values {
-        let age = part.and_then(|part| lives.age(part, taken.bike.id, &taken.mark(id.uuid().as_u128()), &roads));
-        let limits = limits.of(work, &line.component, line.quantity).await?;
+        let age = part.and_then(|part| known.age(part, taken.bike.id, &taken.mark(id.uuid().as_u128()), &roads));
+        let limits = limits.of(work, taken.bike.id, &line.component, line.quantity).await?;
         let value = judged(work, taken, id, part, line, age, limits)?;
         stored.push(Stored { value, named: line.installed_part_id, reading: taken.reading });
     }
@@ -182,6 +182,7 @@ pub(super) fn check_on(lines: &[NewMeasured], plan: &Plan, on: Date, at: impl Fn
 /// 422 with what is wrong where.
 pub async fn take(work: &mut Work, bike: &Motorcycle, new: NewMeasuredValue) -> Result<MeasuredValue> {
     let line = new.line();
+    part::lock(work, bike.id, line.installed_part_id).await?;
     let mut problems = validate::strings_and_lists(&new);
     problems.extend(validate::measured(&line, ""));
     problems.extend(part::in_future(work, new.on));
@@ -251,7 +252,7 @@ async fn judge_again(work: &mut Work, bike: &Motorcycle, value: &MeasuredValue, 
     let roads = Roads::new(&lives.history);
     let taken = Taken { bike, on: value.on, event: value.service_event_id, reading, hours: hours.map(|reading| reading.id) };
     let mark = taken.mark(value.id.uuid().as_u128());
-    let limits = limit_range::for_judging(&mut work.tx, workshop, &value.component, value.quantity).await?;
+    let limits = limit_range::for_judging(&mut work.tx, workshop, bike.id, &value.component, value.quantity).await?;
     let judging = Judging {
         bike,
         component: &value.component,

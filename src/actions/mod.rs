@@ -20,6 +20,7 @@ pub mod limit;
 pub mod measure;
 pub mod motorcycle;
 pub mod owner;
+pub mod packet;
 pub mod part;
 pub mod reading;
 pub mod rule;
@@ -54,6 +55,9 @@ use crate::{
     store::{self, Store, Tx, audit, types},
 };
 
+/// The Idempotency-Keys that are being worked on in this process.
+type RunningKeys = Arc<Mutex<HashSet<(Id<Workshop>, String)>>>;
+
 /// Everything that a request needs: the database and the clock.
 #[derive(Clone, Debug)]
 pub struct App {
@@ -64,7 +68,7 @@ pub struct App {
     /// The address that people use.
     pub site: Site,
     /// Idempotency keys whose first request is still running in this process.
-    running: Arc<Mutex<HashSet<(Id<Workshop>, String)>>>,
+    running: RunningKeys,
     /// Answers kept in memory, dropped when what they say changes.
     pub kept: Arc<due::Kept>,
     /// Tokens looked up in the last seconds.
@@ -124,7 +128,7 @@ pub struct Once {
 /// Takes a key off the list of running ones, however the request ends.
 #[derive(Debug)]
 struct Running {
-    all: Arc<Mutex<HashSet<(Id<Workshop>, String)>>>,
+    all: RunningKeys,
     key: (Id<Workshop>, String),
 }
 impl Drop for Running {
@@ -202,7 +206,9 @@ impl App {
     /// for another, 409 where the first is still running.
     pub async fn write(&self, caller: &Caller, once: Option<Once>) -> Result<Work> {
         let once = once.map(|once| self.take_key(caller.workshop, once)).transpose()?;
-        let mut work = self.begin(self.store.write().await?, caller, once).await?;
+        let mut tx = self.store.write().await?;
+        store::workshop::lock(&mut tx, caller.workshop).await?;
+        let mut work = self.begin(tx, caller, once).await?;
         if let Some((once, _)) = &work.once
             && let Some((hash, answer)) = store::idempotency::find(&mut work.tx, caller.workshop, &once.key, work.now).await?
         {

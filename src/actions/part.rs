@@ -75,9 +75,10 @@ pub async fn views(work: &mut Work, bike: &Motorcycle, ids: &[Id<InstalledPart>]
 /// # Errors
 /// 422 with what is wrong where, 409 where the part is on a motorcycle already.
 pub async fn fit(work: &mut Work, bike: &Motorcycle, new: NewInstalledPart) -> Result<InstalledPart> {
+    let fitted = entry_of(&new);
+    lock(work, bike.id, fitted.installed_part_id).await?;
     let mut problems = validate::installed_part(&new);
     problems.extend(in_future(work, new.on));
-    let fitted = entry_of(&new);
     let workshop = work.workshop_id();
     let known = store::by_ids(&mut work.tx, workshop, fitted.installed_part_id.as_slice()).await?;
     let components = component::all(work).await?;
@@ -95,7 +96,7 @@ pub async fn fit(work: &mut Work, bike: &Motorcycle, new: NewInstalledPart) -> R
     let entry = Entry { on: new.on, reading, event: None };
     let mut plan = Plan::load(work, bike.id, fitted.installed_part_id.as_slice()).await?;
     let id = if let Some(id) = fitted.installed_part_id {
-        plan.fit(work, id, fitted.position, entry);
+        plan.fit(work, id, fitted.position, entry, "")?;
         id
     } else {
         let part = new_part(work, bike, &fitted);
@@ -182,6 +183,17 @@ pub(super) fn new_part(work: &Work, bike: &Motorcycle, fitted: &NewFitted) -> Pa
         prior_distance: prior,
         created_at: Instant(work.now),
     }
+}
+
+/// Lets nobody else write about the motorcycle and these parts until this work is done: what is checked must not change meanwhile.
+///
+/// # Errors
+/// Where the database refuses.
+pub(super) async fn lock(work: &mut Work, bike: Id<Motorcycle>, parts: impl IntoIterator<Item = Id<InstalledPart>>) -> Result<()> {
+    let workshop = work.workshop_id();
+    // Always in the same order, so that two of them do not wait for each other.
+    let parts: Vec<_> = parts.into_iter().collect::<BTreeSet<_>>().into_iter().collect();
+    store::lock(&mut work.tx, workshop, bike, &parts).await
 }
 
 /// Other motorcycles that a part was on which is or was on this one: what this one runs may change what is due there.

@@ -20,8 +20,7 @@ use crate::{
         follow_up as later,
         id::Id,
         motorcycle::{Motorcycle, NewReading, Reading},
-        part::NewFitted,
-        quantity::Figure,
+        part::{InstalledPart, NewFitted},
         service::{
             Amendment, EventDetails, FollowUp, NewAmendment, NewFollowUp, NewServiceEvent, NewSignature, ServiceEvent, Signature, Tightened,
         },
@@ -49,6 +48,7 @@ struct Read {
 /// # Errors
 /// 422 with every place that is wrong, 409 where a part is somewhere else.
 pub async fn log(work: &mut Work, bike: &Motorcycle, new: NewServiceEvent) -> Result<ServiceEvent> {
+    part::lock(work, bike.id, named_parts(&new)).await?;
     let (mut problems, known) = check::check(work, bike, &new).await?;
     let id = work.new_id();
     let row = row(work, bike, id, &new, &known);
@@ -81,6 +81,13 @@ pub async fn log(work: &mut Work, bike: &Motorcycle, new: NewServiceEvent) -> Re
     let event = get(work, id).await?;
     work.audit("log", Subject::of("service_event", id, bike.id), None, Some(&event)).await?;
     Ok(event)
+}
+
+/// The parts that are named by their ids.
+fn named_parts(new: &NewServiceEvent) -> impl Iterator<Item = Id<InstalledPart>> {
+    let fitted = new.fitted.iter().filter_map(|entry| entry.installed_part_id);
+    let removed = new.removed.iter().map(|entry| entry.installed_part_id);
+    fitted.chain(removed).chain(new.measured.iter().filter_map(|line| line.installed_part_id))
 }
 
 fn row(work: &Work, bike: &Motorcycle, id: Id<ServiceEvent>, new: &NewServiceEvent, known: &Known) -> EventRow {
@@ -131,19 +138,22 @@ async fn record(
     problems: &mut Vec<Problem>,
 ) -> Result<Read> {
     let mut read = Read::default();
-    let shown: [(CounterKind, Option<&Figure>, &str, &mut Option<Id<Reading>>); 2] = [
-        (CounterKind::Odometer, new.odometer.as_ref(), "/odometer", &mut read.odometer),
-        (CounterKind::Hours, new.hours.as_ref(), "/hours", &mut read.hours),
-    ];
-    for (kind, figure, pointer, place) in shown {
-        let Some(figure) = figure else { continue };
-        let figure = NewReading { on: new.on, reading: figure.clone(), read_by: new.performed_by.clone(), confirmed: new.confirmed };
-        match reading::record(work, bike, kind, figure, Some(id), pointer).await {
-            Ok(reading) => *place = Some(reading.id),
-            Err(Error::Contradicts { problem, neighbors }) if problems.is_empty() => return Err(Error::Contradicts { problem, neighbors }),
-            Err(Error::Contradicts { problem, .. }) => problems.push(problem),
-            Err(Error::Invalid(more)) => problems.extend(more),
-            Err(error) => return Err(error),
+    for kind in [CounterKind::Odometer, CounterKind::Hours] {
+        let (figure, pointer) = match kind {
+            CounterKind::Odometer => (&new.odometer, "/odometer"),
+            CounterKind::Hours => (&new.hours, "/hours"),
+        };
+        let Some(figure) = figure.clone() else { continue };
+        let shown = NewReading { on: new.on, reading: figure, read_by: new.performed_by.clone(), confirmed: new.confirmed };
+        match (reading::record(work, bike, kind, shown, Some(id), pointer).await, kind) {
+            (Ok(reading), CounterKind::Odometer) => read.odometer = Some(reading.id),
+            (Ok(reading), CounterKind::Hours) => read.hours = Some(reading.id),
+            (Err(Error::Contradicts { problem, neighbors }), _) if problems.is_empty() => {
+                return Err(Error::Contradicts { problem, neighbors });
+            }
+            (Err(Error::Contradicts { problem, .. }), _) => problems.push(problem),
+            (Err(Error::Invalid(more)), _) => problems.extend(more),
+            (Err(error), _) => return Err(error),
         }
     }
     Ok(read)
@@ -168,9 +178,9 @@ async fn move_parts(
     for (place, removed) in new.removed.iter().enumerate() {
         plan.take_off(work, removed.installed_part_id, removed.reason.clone(), entry, &format!("/removed/{place}"))?;
     }
-    for fitted in &new.fitted {
+    for (place, fitted) in new.fitted.iter().enumerate() {
         match fitted.installed_part_id {
-            Some(part) => plan.fit(work, part, fitted.position, entry),
+            Some(part) => plan.fit(work, part, fitted.position, entry, &format!("/fitted/{place}"))?,
             None => plan.fit_new(work, part::new_part(work, bike, fitted), fitted.position, entry),
         }
     }
@@ -265,7 +275,7 @@ pub fn details(event: &ServiceEvent) -> EventDetails {
 /// # Errors
 /// 409 where it is signed off or struck out, 422 with what is wrong where.
 pub async fn change(work: &mut Work, old: &ServiceEvent, new: EventDetails) -> Result<ServiceEvent> {
-    must_stand(old)?;
+    unchanged(work, old).await?;
     if old.signature.is_some() {
         return Err(Error::conflict("This event is signed off; add an amendment instead (POST …/amendments).", [old.id.uuid()]));
     }
@@ -288,10 +298,20 @@ pub async fn change(work: &mut Work, old: &ServiceEvent, new: EventDetails) -> R
 async fn save(work: &mut Work, action: &str, old: &ServiceEvent, row: &EventRow) -> Result<ServiceEvent> {
     let (workshop, now) = (work.workshop_id(), work.now);
     store::update(&mut work.tx, workshop, row, now).await?;
-    work.touch(old.motorcycle_id);
     let event = get(work, old.id).await?;
     work.audit(action, Subject::of("service_event", old.id, old.motorcycle_id), Some(old), Some(&event)).await?;
     Ok(event)
+}
+/// The event as it is once nobody else can write about its motorcycle any more.
+async fn locked(work: &mut Work, old: &ServiceEvent) -> Result<ServiceEvent> {
+    part::lock(work, old.motorcycle_id, old.fitted.iter().map(|entry| entry.installed_part_id)).await?;
+    let event = get(work, old.id).await?;
+    must_stand(&event)?;
+    Ok(event)
+}
+/// The same, where it must still be what was read: `If-Match` was compared with that.
+async fn unchanged(work: &mut Work, old: &ServiceEvent) -> Result<()> {
+    if locked(work, old).await? == *old { Ok(()) } else { Err(Error::Stale) }
 }
 fn must_stand(event: &ServiceEvent) -> Result<()> {
     match &event.struck_out {
@@ -305,7 +325,7 @@ fn must_stand(event: &ServiceEvent) -> Result<()> {
 /// # Errors
 /// 409 where it is signed off already or struck out, 422 where the statement cannot be.
 pub async fn sign(work: &mut Work, old: &ServiceEvent, new: NewSignature) -> Result<ServiceEvent> {
-    must_stand(old)?;
+    let old = &locked(work, old).await?;
     if old.signature.is_some() {
         return Err(Error::conflict("This event is signed off already; add an amendment instead (POST …/amendments).", [old.id.uuid()]));
     }
@@ -323,7 +343,7 @@ pub async fn sign(work: &mut Work, old: &ServiceEvent, new: NewSignature) -> Res
 /// # Errors
 /// 409 where it is not signed off, or struck out; 422 where the text cannot be.
 pub async fn amend(work: &mut Work, old: &ServiceEvent, new: NewAmendment) -> Result<ServiceEvent> {
-    must_stand(old)?;
+    let old = &locked(work, old).await?;
     if old.signature.is_none() {
         return Err(Error::conflict("This event is not signed off yet; change it (PATCH) instead of amending it.", [old.id.uuid()]));
     }
@@ -337,7 +357,6 @@ pub async fn amend(work: &mut Work, old: &ServiceEvent, new: NewAmendment) -> Re
     let amendment = Amendment { id: work.new_id(), at: work.now, by: work.caller.name(), text: new.text };
     let (workshop, today) = (work.workshop_id(), work.today);
     store::insert_amendment(&mut work.tx, workshop, old.id, &amendment, today).await?;
-    work.touch(old.motorcycle_id);
     let event = get(work, old.id).await?;
     work.audit("amend", Subject::of("service_event", old.id, old.motorcycle_id), Some(old), Some(&event)).await?;
     Ok(event)

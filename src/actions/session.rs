@@ -55,27 +55,11 @@ pub async fn set_up(app: &App, setup: Setup) -> Result<(Id<Workshop>, String)> {
         return Err(Error::invalid("/workshop", "A workshop needs a name."));
     }
     let now = app.clock.now();
-    let mut tx = app.store.read().await?;
-    let known = account::find_by_email(&mut tx, &email).await?;
-    drop(tx);
-    let hash = match &known {
-        Some(account) => {
-            if !password::verify(setup.password, Some(account.password_hash.clone())).await? {
-                return Err(Error::invalid("/password", "This e-mail address has an account already; give its own password."));
-            }
-            None
-        }
-        None => {
-            password::check_length(&setup.password).map_err(|why| Error::invalid("/password", why))?;
-            Some(password::hash(setup.password).await?)
-        }
-    };
+    let manager = manager_of(app, email, setup.name, setup.password).await?;
     let mut tx = app.store.write().await?;
-    let person = match known {
-        Some(account) => account.person_id,
-        None => {
-            let password_hash = hash.unwrap_or_default();
-            let account = account::Account { person_id: app.clock.new_id(), email, name: setup.name, password_hash };
+    let person = match manager {
+        Manager::Known(person) => person,
+        Manager::New(account) => {
             account::insert(&mut tx, &account, now).await?;
             account.person_id
         }
@@ -104,6 +88,29 @@ pub async fn set_up(app: &App, setup: Setup) -> Result<(Id<Workshop>, String)> {
     store::token::insert(&mut tx, workshop.id, &token, &secret::hash(&plain), "setup").await?;
     tx.commit().await?;
     Ok((workshop.id, plain))
+}
+
+/// The account of the manager of a new workshop.
+enum Manager {
+    Known(Id<Person>),
+    New(account::Account),
+}
+
+/// The account of an e-mail address, where the password is its own; else a new one, with the password's hash.
+async fn manager_of(app: &App, email: String, name: String, password: String) -> Result<Manager> {
+    let mut tx = app.store.read().await?;
+    let known = account::find_by_email(&mut tx, &email).await?;
+    drop(tx);
+    if let Some(account) = known {
+        return if password::verify(password, Some(account.password_hash)).await? {
+            Ok(Manager::Known(account.person_id))
+        } else {
+            Err(Error::invalid("/password", "This e-mail address has an account already; give its own password."))
+        };
+    }
+    password::check_length(&password).map_err(|why| Error::invalid("/password", why))?;
+    let password_hash = password::hash(password).await?;
+    Ok(Manager::New(account::Account { person_id: app.clock.new_id(), email, name, password_hash }))
 }
 
 /// Signs a person in; gives the secret for the session's cookie. The answer for a wrong password and for no such account is the same, and takes as long.
@@ -158,18 +165,20 @@ pub async fn session_caller(app: &App, cookie: &str) -> Result<Caller> {
 pub async fn token_caller(app: &Arc<App>, plain: &str) -> Result<Caller> {
     let now = app.clock.now();
     let hash = secret::hash(plain);
-    let kept = match app.tokens.get(&hash, now) {
-        Some(kept) => kept,
-        None => {
-            let mut tx = app.store.read().await?;
-            let found = store::token::find_by_hash(&mut tx, &hash).await?;
-            let (workshop, token) = found
-                .ok_or(Error::Unauthenticated("This token is unknown or was revoked; ask a manager of the workshop for a new one."))?;
-            let zone = store::workshop::find(&mut tx, workshop).await?.map(|workshop| workshop.time_zone).unwrap_or_default();
-            drop(tx);
-            note_use(app, workshop, &token, now).await?;
-            app.tokens.keep(hash, KeptToken { workshop, token, time_zone: zone, until: now + Duration::seconds(5) })
+    let kept = if let Some(kept) = app.tokens.get(&hash, now) {
+        kept
+    } else {
+        let mut tx = app.store.read().await?;
+        let found = store::token::find_by_hash(&mut tx, &hash).await?;
+        let (workshop, token) =
+            found.ok_or(Error::Unauthenticated("This token is unknown or was revoked; ask a manager of the workshop for a new one."))?;
+        let zone = store::workshop::find(&mut tx, workshop).await?.map(|workshop| workshop.time_zone).unwrap_or_default();
+        drop(tx);
+        // Good to know, but no reason to refuse a request that only reads.
+        if let Err(error) = note_use(app, workshop, &token, now).await {
+            tracing::warn!(%error, "the use of a token could not be noted");
         }
+        app.tokens.keep(hash, KeptToken { workshop, token, time_zone: zone, until: now + Duration::seconds(5) })
     };
     if kept.token.expires_on.is_some_and(|last| last < app.clock.today(&kept.time_zone)) {
         return Err(Error::Unauthenticated("This token has expired; ask a manager of the workshop for a new one."));

@@ -35,7 +35,9 @@ const MOST_READ: usize = 64 * 1024 * 1024;
 const LONGEST_FIELD: usize = 1024;
 
 /// The form as the OpenAPI document shows it.
-#[derive(ToSchema)]
+#[derive(Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"belongs_to": "01933b6e-9a44-7cc0-8000-3f2a5c1d9e77", "file": "(the bytes of the file)"}))]
 #[expect(dead_code, reason = "only its schema is used: the form is read piece by piece")]
 struct NewAttachment {
     /// The id of a service event, a part or a motorcycle.

@@ -190,11 +190,11 @@ fn explain(error: &ValidationError<'_>, problems: &mut Vec<Problem>) {
             say(at, format!("{} is not known here; use one of {}.", short(error.instance()), words.join(", ")));
         }
         ValidationErrorKind::Format { format } if format == "date" => {
-            say(at, "A date is written YYYY-MM-DD and must be in the calendar.".into())
+            say(at, "A date is written YYYY-MM-DD and must be in the calendar.".into());
         }
         ValidationErrorKind::Format { format } => say(at, format!("This is not a {format}.")),
         ValidationErrorKind::Type { kind: _ } => {
-            say(at, format!("This has the wrong type: {}.", sentence(&error.to_string()).trim_end_matches('.')))
+            say(at, format!("This has the wrong type: {}.", sentence(&error.to_string()).trim_end_matches('.')));
         }
         _ => say(at, sentence(&error.to_string())),
     }

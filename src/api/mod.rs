@@ -27,6 +27,7 @@ mod odometer_readings;
 mod odometers;
 pub mod openapi;
 mod owners;
+mod packet;
 mod search;
 mod service_events;
 mod tokens;
@@ -45,6 +46,7 @@ use crate::actions::App;
 pub const BASE: &str = "/api/v1";
 
 /// Every route of the API, as a table of contents.
+#[must_use]
 pub fn routes() -> OpenApiRouter<Arc<App>> {
     OpenApiRouter::new()
         .merge(motorcycles::routes())
@@ -64,6 +66,7 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
         .merge(vocabularies::routes())
         .merge(workshop::routes())
         .merge(attachments::routes())
+        .merge(packet::routes())
         .merge(webhooks::routes())
         .merge(visits::routes())
         .merge(costs::routes())

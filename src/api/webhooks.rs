@@ -7,6 +7,7 @@ use axum::{
     response::Response,
 };
 use serde::Serialize;
+use time::OffsetDateTime;
 use utoipa::ToSchema;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
@@ -19,7 +20,7 @@ use crate::{
     actions::{App, webhook as actions},
     domain::{
         id::Id,
-        webhook::{Delivery, NewWebhook, Webhook},
+        webhook::{Delivery, HookEvent, NewWebhook, Webhook},
     },
     error::Result,
 };
@@ -31,12 +32,29 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
 /// A webhook that was just made, with its secret.
 #[derive(Debug, Serialize, ToSchema)]
 struct MadeWebhook {
-    /// The webhook.
-    #[serde(flatten)]
-    about: Webhook,
+    /// Its id, a UUIDv7 (RFC 9562).
+    id: Id<Webhook>,
+    /// What it is for.
+    name: String,
+    /// Where to.
+    #[schema(format = "uri")]
+    url: String,
+    /// What it is told.
+    events: Vec<HookEvent>,
+    /// False: nothing is told to it for now.
+    active: bool,
+    /// When it was entered, RFC 3339 in UTC.
+    #[serde(with = "time::serde::rfc3339")]
+    created_at: OffsetDateTime,
     /// What its messages are signed with (Standard Webhooks). It is shown here and never again; null in a replayed answer.
     #[schema(example = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw")]
     secret: Option<String>,
+}
+impl MadeWebhook {
+    fn new(made: Webhook, secret: Option<String>) -> Self {
+        let Webhook { id, name, url, events, active, created_at } = made;
+        Self { id, name, url, events, active, created_at, secret }
+    }
 }
 
 /// List webhooks
@@ -68,7 +86,7 @@ async fn add(State(app): State<Arc<App>>, Administers(caller): Administers, key:
     // The entity tag is that of the resource, which has no secret in it.
     let tag = Answer::one(&hook)?.0.etag;
     let answer = |secret: Option<String>| -> Result<Answer> {
-        let mut answer = Answer::created(&path, &MadeWebhook { about: hook.clone(), secret })?;
+        let mut answer = Answer::created(&path, &MadeWebhook::new(hook.clone(), secret))?;
         answer.0.etag.clone_from(&tag);
         Ok(answer)
     };

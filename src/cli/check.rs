@@ -28,16 +28,16 @@ impl Check {
             print(&format!("{}: {}", difference.motorcycle, difference.what));
         }
         print(&format!(
-            "{} due items on {} motorcycles in {} workshops worked out again: {}",
-            checked.due_items,
-            checked.motorcycles,
-            checked.workshops,
-            match checked.differences.len() {
-                0 => "nothing differs".to_owned(),
-                1 => "1 difference".to_owned(),
-                many => format!("{many} differences"),
-            }
+            "{} on {} in {} worked out again: {}",
+            counted(checked.due_items, "due item"),
+            counted(checked.motorcycles, "motorcycle"),
+            counted(checked.workshops, "workshop"),
+            if checked.differences.is_empty() { "nothing differs".to_owned() } else { counted(checked.differences.len(), "difference") }
         ));
         Ok(if checked.differences.is_empty() { ExitCode::SUCCESS } else { ExitCode::from(1) })
     }
+}
+
+fn counted(count: usize, what: &str) -> String {
+    format!("{count} {what}{}", if count == 1 { "" } else { "s" })
 }

@@ -295,8 +295,14 @@ impl Entry {
         for (sent, made) in entries(&body["fitted"]).iter().zip(entries(&answer["fitted"])) {
             learn(sent, &made["installed_part_id"]);
         }
-        // The server may have added follow-ups of its own, so they are told apart by their text.
+        // The server adds follow-ups of its own, to check a torque again, say, so they are told apart by their text.
         let made = entries(&answer["follow_ups"]);
+        for (sent, line) in entries(&body["tightened"]).iter().zip(entries(&answer["tightened"])) {
+            let name = line["name"].as_str().unwrap_or_default();
+            if let Some(again) = made.iter().find(|made| made["text"].as_str().is_some_and(|text| text.starts_with(name))) {
+                learn(sent, &again["id"]);
+            }
+        }
         for sent in entries(&body["follow_ups"]) {
             if let Some(same) = made.iter().find(|made| made["text"] == sent["text"]) {
                 learn(&sent, &same["id"]);
@@ -316,4 +322,85 @@ fn in_query(text: &str) -> String {
         }
         written
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use std::collections::BTreeSet;
+
+    use super::*;
+    use crate::actions::check;
+
+    /// Everything that is due in the workshop, page by page.
+    async fn due(entry: &Entry) -> Vec<Value> {
+        let (mut items, mut path) = (Vec::new(), "/due?limit=200".to_owned());
+        loop {
+            let page = entry.send(Method::GET, &path, None, None).await.unwrap().0;
+            items.extend(page["items"].as_array().unwrap().iter().cloned());
+            match page["next"].as_str() {
+                Some(next) => path = format!("/due?limit=200&cursor={next}"),
+                None => return items,
+            }
+        }
+    }
+
+    #[tokio::test]
+    async fn the_demo_shows_what_the_program_can_do() {
+        let folder = tempfile::tempdir().unwrap();
+        let url = format!("sqlite:{}", folder.path().join("demo.db").display());
+        let app = Arc::new(App::new(Store::open(&url).await.unwrap(), Clock::System));
+        let (_, password, token) = fill(&app).await.unwrap();
+        assert!(password.len() >= 12);
+        let entry = Entry { router: crate::web::router(Arc::clone(&app)), token, today: app.clock.now().date(), ids: HashMap::new() };
+
+        let items = due(&entry).await;
+        let told = |field: &str| items.iter().filter_map(|item| item[field].as_str()).collect::<BTreeSet<_>>();
+        assert_eq!(told("status"), BTreeSet::from(["due", "later", "nearly_due", "no_history", "overdue"]));
+        assert_eq!(told("governs"), BTreeSet::from(["distance", "follow_up", "hours", "time", "wear"]));
+        assert!(items.iter().any(|item| item["certain"] == json!(false)));
+        let checked = check::check(&app.store).await.unwrap();
+        assert_eq!((checked.motorcycles, checked.differences), (12, vec![]));
+        assert_eq!(checked.due_items, items.len());
+
+        let bikes = entry.send(Method::GET, "/motorcycles?limit=200", None, None).await.unwrap().0;
+        let of = |name: &str| {
+            let bike = bikes["items"].as_array().unwrap().iter().find(|bike| bike["name"] == json!(name));
+            format!("/motorcycles/{}", bike.unwrap()["id"].as_str().unwrap())
+        };
+        let words = |field: &str| bikes["items"].as_array().unwrap().iter().map(|bike| bike[field].to_string()).collect::<BTreeSet<_>>();
+        assert_eq!(words("final_drive").len(), 3);
+        assert_eq!(words("odometer_unit").len(), 2);
+        assert!(words("distance_status").contains("\"not_actual\""));
+
+        // The same tension is right on a young belt and too slack on one past its break-in.
+        let values =
+            entry.send(Method::GET, &format!("{}/measured-values?component=drive_belt", of("Ledger")), None, None).await.unwrap().0;
+        let verdicts = |reduced: f64| {
+            let same = values["items"].as_array().unwrap().iter().filter(move |value| value["reduced"].as_f64() == Some(reduced));
+            same.map(|value| value["verdict"].as_str().unwrap().to_owned()).collect::<BTreeSet<_>>()
+        };
+        assert_eq!(verdicts(9.0), BTreeSet::from(["outside".to_owned(), "within".to_owned()]));
+        let values =
+            entry.send(Method::GET, &format!("{}/measured-values?component=brake_disc", of("Bollard")), None, None).await.unwrap().0;
+        assert_eq!(values["items"][0]["verdict"], json!("too_close_to_call"));
+
+        // A tire that went from one motorcycle to another, with its distance.
+        let parts = entry.send(Method::GET, &format!("{}/installed-parts?limit=200", of("Courier 5")), None, None).await.unwrap().0;
+        assert!(parts["items"].as_array().unwrap().iter().any(|part| part["fittings"].as_array().unwrap().len() == 2));
+        let reused = entry.send(Method::GET, "/follow-ups?limit=200", None, None).await.unwrap().0.to_string();
+        assert!(reused.contains("Pad pin clip, rear: used again"));
+    }
+
+    #[test]
+    fn dates_ids_and_labels_are_put_in_their_places() {
+        let today = time::macros::date!(2026 - 01 - 02);
+        let ids = HashMap::from([("a tire".to_owned(), "0193".to_owned())]);
+        let entry = Entry { router: Router::new(), token: String::new(), today, ids };
+        let body = json!({"label": "x", "on": {"days_ago": 2}, "year": {"year_of_days_ago": 2}, "part": {"label": "a tire"},
+            "date_code": {"week_of_days_ago": 3}, "lines": [{"label": "y", "text": "z"}]});
+        let right = json!({"on": "2025-12-31", "year": 2025, "part": "0193", "date_code": "0126", "lines": [{"text": "z"}]});
+        assert_eq!(entry.resolve(&body).unwrap(), right);
+        assert!(entry.resolve(&json!({"part": {"label": "unknown"}})).is_err());
+        assert_eq!(in_query("a b&c=é"), "a%20b%26c%3D%C3%A9");
+    }
 }

@@ -31,6 +31,7 @@ pub mod line;
 pub mod measurement;
 pub mod motorcycle;
 mod noun;
+pub mod packet;
 pub mod part;
 pub mod part_life;
 pub mod projection;

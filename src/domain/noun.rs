@@ -34,6 +34,7 @@ macro_rules! noun {
             }
             /// The resource that comes of what was sent in.
             #[must_use]
+            #[allow(clippy::too_many_arguments, reason = "as many as the server adds fields")]
             pub fn from_new(id: $crate::domain::id::Id<Self>, new: $new, $($more: $more_type,)* created_at: time::OffsetDateTime) -> Self {
                 Self { id, $($field: new.$field,)+ $($more,)* created_at }
             }

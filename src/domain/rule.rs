@@ -155,7 +155,7 @@ noun! {
         /// Counted from when it was last done, or on a fixed grid.
         #[serde(default = "last_done")]
         pub counts_from: CountsFrom,
-        /// The fraction of the interval within which an event fulfils a point without moving the anchor; 0 for last_done, 0.10 for schedule unless said.
+        /// The fraction of the interval within which an event fulfils a point without moving the anchor; 0 for `last_done`, 0.10 for `schedule` unless said.
         pub window: Option<Figure>,
         /// About the motorcycle, or about each part of the component.
         #[serde(default = "motorcycle")]

@@ -179,7 +179,7 @@ pub struct StageVerdict {
     pub upper: Option<Figure>,
     /// The unit of the range.
     pub unit: Option<Unit>,
-    /// within, outside, or no_limit.
+    /// `within`, `outside`, or `no_limit`.
     pub verdict: Verdict,
     /// In words: "below", "above", "missing".
     pub because: String,

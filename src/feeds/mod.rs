@@ -1,3 +1,5 @@
-//! Fourth floor: what the server sends out by itself.
+//! Fourth floor: what goes out by itself or is taken along: webhooks, the history packet on paper.
+pub mod packet;
+pub mod pdf;
 pub mod post;
 pub mod webhooks;

@@ -237,7 +237,10 @@ mod tests {
                 .title
                 .starts_with("True distance from 1,000 km on 10 Jan 2026 to 7,000 km on 10 Nov 2026; by 25 May 2027 probably between ")
         );
-        assert_eq!(chart.dots.first(), Some(&("0.0%".into(), "100.0%".into())), "the first reading stands at the lower left");
+        let places: Vec<(f64, f64)> =
+            chart.dots.iter().map(|(x, y)| (x.trim_end_matches('%').parse().unwrap(), y.trim_end_matches('%').parse().unwrap())).collect();
+        assert!(places.is_sorted_by(|one, next| one.0 < next.0 && one.1 > next.1), "later is further right and higher: {places:?}");
+        assert!(places.iter().all(|(x, y)| (0.0..=100.0).contains(x) && (0.0..=100.0).contains(y)));
         let known: Vec<_> = chart.rows.iter().filter(|row| !row.ahead).map(|row| row.distance.as_str()).collect();
         assert_eq!(known, ["7,000 km", "4,000 km", "1,000 km"]);
         assert!(chart.rows.iter().any(|row| row.ahead) && !chart.shortened);

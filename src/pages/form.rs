@@ -133,11 +133,12 @@ impl Form {
     }
     /// Says that something is wrong.
     pub fn complain(&mut self, name: &str, message: impl Into<String>) {
-        let field = self.pairs.iter().any(|pair| pair.0 == name).then(|| name.to_owned());
+        // Boxes and choices that were left alone are not sent, and have their place behind those that were.
+        let field = (!name.is_empty()).then(|| name.to_owned());
         self.wrong.push(WrongPlace { field, message: message.into() });
         let place = |wrong: &WrongPlace| {
             let field = wrong.field.as_ref()?;
-            self.pairs.iter().position(|pair| pair.0 == *field)
+            Some(self.pairs.iter().position(|pair| pair.0 == *field).unwrap_or(usize::MAX))
         };
         let mut wrong = std::mem::take(&mut self.wrong);
         // What is about no field stands first.
@@ -200,7 +201,7 @@ impl Form {
     /// Where it cannot be written as JSON.
     pub fn set_seen<T: Serialize>(&mut self, thing: &T) -> Result<()> {
         let json = serde_json::to_string(thing).map_err(Error::internal)?;
-        self.set("seen", etag(&json));
+        self.set("seen", etag(&json).trim_matches('"'));
         Ok(())
     }
     /// Complains where a thing is not any more as it was when the form was shown; sent once more, the form holds.
@@ -279,11 +280,15 @@ pub fn read_day(text: &str) -> Option<Date> {
 }
 
 /// A figure as people type it: digits may be grouped by spaces or commas (`16,214`), and a lone comma is a decimal one (`10,5`).
+/// A point is always a decimal point: where an odometer's `16.214` was meant as a group, the readings around it contradict it.
 ///
 /// # Errors
-/// A sentence that says how to write it. `16.214` could be meant either way, so a point before exactly three digits is asked about
-/// only where groups would make sense; it is taken as a decimal point.
+/// A sentence that says how to write it.
 pub fn read_figure(text: &str) -> std::result::Result<Figure, String> {
+    let wrong = || format!("{text} is no figure; write digits, such as 16214 or 10.5.");
+    if !text.contains(|letter: char| letter.is_ascii_digit()) {
+        return Err(wrong());
+    }
     let compact: String = text.chars().filter(|letter| !letter.is_whitespace() && *letter != '’' && *letter != '\'').collect();
     let digits = match compact.split(',').collect::<Vec<_>>()[..] {
         [whole, fraction] if fraction.len() != 3 && !compact.contains('.') => format!("{whole}.{fraction}"),
@@ -292,7 +297,7 @@ pub fn read_figure(text: &str) -> std::result::Result<Figure, String> {
             let last = last.split('.').next().unwrap_or("");
             let is_group = |group: &&str| group.len() == 3 && group.bytes().all(|byte| byte.is_ascii_digit());
             if first.is_empty() || first.len() > 4 || !before.iter().all(is_group) || !is_group(&last) {
-                return Err(format!("{text} is no figure; write digits, such as 16214 or 10.5."));
+                return Err(wrong());
             }
             compact.replace(',', "")
         }
@@ -306,7 +311,7 @@ pub fn read_figure(text: &str) -> std::result::Result<Figure, String> {
     let (sign, unsigned) = digits.strip_prefix('-').map_or(("", digits.as_str()), |rest| ("-", rest));
     let stripped = unsigned.trim_start_matches('0');
     let unsigned = if stripped.is_empty() || stripped.starts_with('.') { format!("0{stripped}") } else { stripped.to_owned() };
-    Figure::parse(&format!("{sign}{unsigned}")).map_err(|_| format!("{text} is no figure; write digits, such as 16214 or 10.5."))
+    Figure::parse(&format!("{sign}{unsigned}")).map_err(|_| wrong())
 }
 
 async fn pairs_of<S: Send + Sync>(request: Request, state: &S) -> Result<(Pairs, Bytes)> {

@@ -1,25 +1,26 @@
-//! The rows of a motorcycle's history: work, readings and values that came without work, newest first, by the day and then by the order of entry.
+//! The rows of a motorcycle's history, newest first: work, and what came without work.
 use time::Date;
-use uuid::Uuid;
 
 use super::{form::Form, paging, words};
 use crate::{
-    actions::{Work, measure, reading, service},
+    actions::{Work, history},
     domain::{
         calendar,
         component::Component,
-        id::Id,
+        history_item::HistoryItem,
         motorcycle::{Instrument, Motorcycle, Reading, StruckOut},
+        part::InstalledPart,
         quantity::grouped,
         service::{MeasuredValue, ServiceEvent},
-        words::CounterKind,
     },
     error::Result,
-    store::{Stretch, measured_value, service_event},
+    store::{Stretch, history_item::PlaceKey},
 };
 
 /// How many rows a page of it has.
-const SIZE: i64 = 20;
+const SIZE: usize = 20;
+/// How many items are asked for at once: those that came with a service event share its row.
+const FETCHED: i64 = 60;
 /// The most work lines that are said before "and more".
 const MOST_LINES: usize = 4;
 
@@ -39,48 +40,46 @@ pub struct HistoryRow {
     /// Its own page.
     pub href: Option<String>,
 }
-type Key = (Date, Uuid);
 
 /// A page of the history, and the key of the next one.
 ///
 /// # Errors
 /// Where the database refuses, or the key is none.
 pub async fn of(work: &mut Work, bike: &Motorcycle, components: &[Component], asked: &Form) -> Result<(Vec<HistoryRow>, Option<String>)> {
-    let stretch: Stretch<Key> = paging::stretch(asked, SIZE)?;
-    let wanted = service_event::Wanted::default();
-    let events = service::list(work, bike.id, &wanted, after(&stretch)).await?;
-    let readings = reading::list(work, bike.id, CounterKind::Odometer, None, after(&stretch)).await?;
-    let wanted = measured_value::Wanted { component: None, quantity: None, since: None };
-    let values = measure::list(work, bike.id, &wanted, after(&stretch)).await?;
-    let mut rows: Vec<(Key, HistoryRow)> = Vec::new();
-    // Each list is cut at the same length, so nothing beyond the shortest full one may be shown yet: its turn comes on the next page.
-    let last = usize::try_from(SIZE).unwrap_or(0);
-    let ends = [
-        events.get(last).map(|event| (event.on, event.id.uuid())),
-        readings.get(last).map(|reading| (reading.on, reading.id.uuid())),
-        values.get(last).map(|value| (value.on, value.id.uuid())),
-    ];
-    rows.extend(events.iter().map(|event| ((event.on, event.id.uuid()), of_event(event, components))));
-    let alone = readings.iter().filter(|reading| reading.service_event_id.is_none());
-    rows.extend(alone.map(|reading| ((reading.on, reading.id.uuid()), of_reading(reading))));
-    let alone = values.iter().filter(|value| value.service_event_id.is_none());
-    rows.extend(alone.map(|value| ((value.on, value.id.uuid()), of_value(value, components))));
-    // An odometer is replaced a few times in a life: all of them at once.
-    let changes = reading::list_instruments(work, bike.id, CounterKind::Odometer, Stretch { after: None, limit: 200 }).await?;
-    let changes = changes.iter().map(|change| ((change.on, change.id.uuid()), of_change(change)));
-    rows.extend(changes.filter(|(key, _)| stretch.after.is_none_or(|after| *key < after)));
-    rows.sort_by(|one, other| other.0.cmp(&one.0));
-    let end = ends.into_iter().flatten().max();
-    let shown: usize = rows.iter().take_while(|row| end.is_none_or(|end| row.0 >= end)).count();
-    rows.truncate(shown);
-    let mut next = paging::cut(&mut rows, SIZE, |row| row.0);
-    if next.is_none() && end.is_some() {
-        next = end.and_then(|end| paging::encode(&end));
+    let mut stretch: Stretch<PlaceKey> = paging::stretch(asked, FETCHED)?;
+    let (mut rows, mut last) = (Vec::new(), None);
+    loop {
+        let items = history::list(work, bike, stretch).await?;
+        let more = items.len() > usize::try_from(FETCHED).unwrap_or(0);
+        for (key, item) in items {
+            if rows.len() == SIZE {
+                return Ok((rows, last.as_ref().and_then(paging::encode)));
+            }
+            rows.extend(row(&item, components));
+            last = Some(key);
+        }
+        if !more {
+            return Ok((rows, None));
+        }
+        stretch = Stretch { after: last, limit: FETCHED + 1 };
     }
-    Ok((rows.into_iter().map(|row| row.1).collect(), next))
 }
-fn after<T>(stretch: &Stretch<Key>) -> Stretch<(Date, Id<T>)> {
-    Stretch { after: stretch.after.map(|(on, id)| (on, Id::new(id))), limit: stretch.limit }
+
+/// The row of an item. What came with a service event is told in its row; an amendment is told on its page.
+fn row(item: &HistoryItem, components: &[Component]) -> Option<HistoryRow> {
+    if let Some(event) = &item.service_event {
+        return Some(of_event(event, components));
+    }
+    if item.service_event_id.is_some() {
+        return None;
+    }
+    let reading = item.odometer_reading.as_ref().or(item.hour_reading.as_ref()).map(of_reading);
+    let fitted = || item.part_fitted.as_ref().map(|part| of_part(part, item.on, "fitted", components));
+    let removed = || item.part_removed.as_ref().map(|part| of_part(part, item.on, "removed", components));
+    let value = || item.measured_value.as_ref().map(|value| of_value(value, components));
+    let odometer = || item.odometer_replaced.as_ref().map(|change| of_change(change, "Odometer"));
+    let meter = || item.hour_meter_replaced.as_ref().map(|change| of_change(change, "Hour meter"));
+    reading.or_else(fitted).or_else(removed).or_else(value).or_else(odometer).or_else(meter)
 }
 
 fn struck(out: Option<&StruckOut>) -> Option<String> {
@@ -136,11 +135,25 @@ fn of_reading(reading: &Reading) -> HistoryRow {
     }
 }
 
-fn of_change(change: &Instrument) -> HistoryRow {
+fn of_part(part: &InstalledPart, on: Date, what: &str, components: &[Component]) -> HistoryRow {
+    let name = words::component(components, &part.component, part.position);
+    let description = if part.description.is_empty() { String::new() } else { format!(" ({})", part.description) };
+    let at = if what == "removed" { part.removed.as_ref().and_then(|off| off.odometer.as_ref()) } else { part.fitted.odometer.as_ref() };
+    HistoryRow {
+        on: calendar::words(on),
+        odometer: at.map(words::about).unwrap_or_default(),
+        what: format!("{name}{description} {what}"),
+        by: String::new(),
+        struck: struck(part.struck_out.as_ref()),
+        href: Some(format!("/installed-parts/{}", part.id)),
+    }
+}
+
+fn of_change(change: &Instrument, what: &str) -> HistoryRow {
     HistoryRow {
         on: calendar::words(change.on),
         odometer: String::new(),
-        what: format!("Odometer: {}", words::instrument(change)),
+        what: format!("{what}: {}", words::instrument(change)),
         by: String::new(),
         struck: None,
         href: None,

@@ -1,8 +1,17 @@
 //! Fourth floor: the pages. HTML made on the server; every page works without script.
 //!
 //! One file for each page: a handler that calls the same action as its JSON twin, and a struct that IS the data of its template in
-//! `templates/`. To add a page: a file here, a template, a route below. What all pages share: [`frame`] (what stands around a page), [`guard`]
-//! (who is signed in, posts from other sites), [`form`] (what was typed, what is wrong with it, the one-time key), [`answer`] and [`fault`].
+//! `templates/`. To add a page: a file here, a template that extends `base.html`, a route below.
+//!
+//! What pages share: [`frame`] is what stands around a page (`with_caution` where it shows a torque, a limit or an interval), [`guard::Manager`]
+//! who is signed in, [`words`] how figures, days and statuses are said, [`due_rows`] and [`chart`] what several pages draw,
+//! [`paging`] lists, [`links`] the paths.
+//!
+//! A form is a [`form::Form`]: `Form::showing` with its fields when it is shown; then as an argument of the handler of its post. Read the
+//! fields from it (`must`, `day`, `figure`, `chosen` …; what cannot be read is said beside the field), begin with [`guard::Manager::write`], act where
+//! `form.ready(…)` allows it, and end with [`answer::Done::new`]`(to, said).after(work)`. Where the action refuses, `form.refused(error)` puts
+//! each problem to its field, and the same page is shown again with 422. In the template: `parts/fields.html` has the fields, `field::once(form)` the one-time key,
+//! and `data-draft` on the form keeps what was typed on the device until the server has answered.
 pub mod answer;
 pub mod assets;
 pub mod chart;
@@ -18,11 +27,14 @@ mod motorcycle;
 mod motorcycle_form;
 mod motorcycles;
 mod owners;
+mod packet;
 pub mod paging;
 mod readings;
 pub mod ruler;
+mod rules;
 mod service_event;
 mod sign_in;
+pub mod standards;
 mod tokens;
 pub mod words;
 mod workshop;
@@ -43,9 +55,15 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/motorcycles/{id}", get(motorcycle::show))
         .route("/motorcycles/{id}/edit", get(motorcycle_form::edit).post(motorcycle_form::change))
         .route("/motorcycles/{id}/archive", post(motorcycle_form::archive))
+        .route("/motorcycles/{id}/packet", get(packet::show))
+        .route("/motorcycles/{id}/packet.pdf", get(packet::as_pdf))
         .route("/motorcycles/{id}/readings", get(readings::show).post(readings::note))
         .route("/motorcycles/{id}/readings/change", post(readings::change))
         .route("/motorcycles/{id}/readings/{below}/strike-out", post(readings::strike_out))
+        .route("/rules", get(rules::list))
+        .route("/rules/new", get(rules::new).post(rules::add))
+        .route("/rules/{id}/edit", get(rules::edit).post(rules::change))
+        .route("/rules/{id}/delete", post(rules::delete))
         .route("/write-up", get(write_up::choose))
         .route("/motorcycles/{id}/write-up", get(write_up::show).post(write_up::save))
         .route("/service-events/{id}", get(service_event::show))

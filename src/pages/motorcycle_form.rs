@@ -221,21 +221,25 @@ fn read(form: &mut Form) -> Option<NewMotorcycle> {
     if on.is_none() && odometer.is_some() && !form.is_wrong("records_begin.on") {
         form.complain("records_begin.on", "Say on which day the odometer showed this.");
     }
+    // Everything is read before anything is given up: all that is wrong is said at once.
+    let (year, in_service_on, owner_id) = (form.whole("year"), form.day("in_service_on"), form.chosen("owner_id"));
+    let interval_factor = form.figure("interval_factor").unwrap_or(Figure::from(1));
+    let distance_status = form.chosen("distance_status").unwrap_or(DistanceStatus::Actual);
     let new = NewMotorcycle {
         name: name?,
         make: form.value("make").to_owned(),
         model: form.value("model").to_owned(),
-        year: form.whole("year"),
+        year,
         vin: form.optional("vin"),
         frame_number: form.optional("frame_number"),
         registration: form.optional("registration"),
         final_drive: final_drive?,
         odometer_unit: odometer_unit?,
-        in_service_on: form.day("in_service_on"),
-        owner_id: form.chosen("owner_id"),
-        interval_factor: form.figure("interval_factor").unwrap_or(Figure::from(1)),
+        in_service_on,
+        owner_id,
+        interval_factor,
         records_begin: on.zip(odometer).filter(|_| used).map(|(on, odometer)| RecordsBegin { on, odometer }),
-        distance_status: form.chosen("distance_status").unwrap_or(DistanceStatus::Actual),
+        distance_status,
         notes: form.value("notes").to_owned(),
     };
     Some(new)

@@ -278,14 +278,17 @@ fn read_change(form: &mut Form) -> Option<NewInstrument> {
     if on.is_none() && !form.is_wrong("change.on") {
         form.complain("change.on", "Say on which day that was.");
     }
-    let kind: InstrumentChange = kind?;
+    let figures = ["change.old_final", "change.new_start", "change.capacity"].map(|name| form.figure(name));
+    let [old_final, new_start, capacity] = figures;
+    let (on, kind): (Date, InstrumentChange) = (on?, kind?);
+    // A figure that belongs to the other kind of change was left over from changing one's mind.
     let replaced = kind == InstrumentChange::Replaced;
     Some(NewInstrument {
-        on: on?,
+        on,
         kind,
-        old_final: form.figure("change.old_final").filter(|_| replaced),
-        new_start: form.figure("change.new_start").filter(|_| replaced),
-        capacity: form.figure("change.capacity").filter(|_| !replaced),
+        old_final: old_final.filter(|_| replaced),
+        new_start: new_start.filter(|_| replaced),
+        capacity: capacity.filter(|_| !replaced),
         reason: form.value("change.reason").to_owned(),
     })
 }

@@ -16,7 +16,7 @@ use crate::error::{Error, Result};
 /// [`Error::Invalid`] where the file is there already; [`Error::Unavailable`] where reading or writing fails.
 pub async fn back_up(database: &Path, to: &Path) -> Result<()> {
     must_not_be_there(to)?;
-    let mut connection = open(database).await?;
+    let mut connection = open(database, true).await?;
     let part = beside(to);
     let part_name = part.to_str().ok_or_else(|| Error::invalid("/to", "The file's name must be UTF-8; choose another."))?;
     // Made first, so that nobody else may read it: it holds owners and hashes of passwords.
@@ -39,7 +39,7 @@ pub async fn back_up(database: &Path, to: &Path) -> Result<()> {
 /// from a newer version.
 pub async fn restore(from: &Path, database: &Path) -> Result<()> {
     must_not_be_there(database)?;
-    open(from).await?.close().await?;
+    open(from, false).await?.close().await?;
     let part = beside(database);
     let restored = async {
         let write = |error: &io::Error| failed("write", &part, error);
@@ -59,7 +59,7 @@ pub async fn restore(from: &Path, database: &Path) -> Result<()> {
 
 /// Checks the new file, makes it last, and gives it its name.
 async fn finish(part: &Path, name: &Path) -> Result<()> {
-    open(part).await?.close().await?;
+    open(part, false).await?.close().await?;
     let last = || -> io::Result<()> {
         fs::File::open(part)?.sync_all()?;
         fs::rename(part, name)?;
@@ -69,13 +69,20 @@ async fn finish(part: &Path, name: &Path) -> Result<()> {
     last().map_err(|error| failed("write", name, &error))
 }
 
-/// Opens a database of this program to read, and looks whether it is whole.
-async fn open(path: &Path) -> Result<SqliteConnection> {
+/// Opens a database of this program to read, and looks whether it is whole. `live`: a server may be writing to it; otherwise the file
+/// must be all there is.
+async fn open(path: &Path, live: bool) -> Result<SqliteConnection> {
+    let mut log = path.as_os_str().to_owned();
+    log.push("-wal");
+    if !live && fs::metadata(&log).is_ok_and(|log| log.len() > 0) {
+        let why = format!("{} is in use: its last entries stand in a log beside it; make a copy with `witnessmark backup`", path.display());
+        return Err(Error::Unavailable(why));
+    }
     if !path.is_file() {
         return Err(Error::invalid("/database", format!("There is no file {}; name the one that holds the database.", path.display())));
     }
     let cannot = |error| failed("read", path, &error);
-    let mut connection = SqliteConnectOptions::new().filename(path).read_only(true).connect().await.map_err(cannot)?;
+    let mut connection = SqliteConnectOptions::new().filename(path).read_only(true).immutable(!live).connect().await.map_err(cannot)?;
     let told: String = sqlx::query_scalar("pragma quick_check(1)").fetch_one(&mut connection).await.map_err(cannot)?;
     if told != "ok" {
         return Err(Error::Unavailable(format!("{} is damaged ({told}); take an older copy", path.display())));
@@ -131,6 +138,7 @@ mod tests {
         sqlx::query(insert).execute(write).await.unwrap();
         assert!(matches!(back_up(&path("a.db"), &path("copy.db")).await, Err(Error::Invalid(_))));
         assert!(matches!(restore(&path("copy.db"), &path("a.db")).await, Err(Error::Invalid(_))));
+        assert!(matches!(restore(&path("a.db"), &path("b.db")).await, Err(Error::Unavailable(_))), "it is in use");
 
         restore(&path("copy.db"), &path("b.db")).await.unwrap();
         let restored = Store::open(&url("b.db")).await.unwrap();

@@ -18,7 +18,8 @@ use crate::{
 
 /// Where an item without a due date stands in the order: behind all dates; with no history behind those.
 const NEVER: Date = date!(9998 - 12 - 31);
-const NO_HISTORY: Date = date!(9999 - 12 - 31);
+// Not the very last day: `before` stands there where none is asked for.
+const NO_HISTORY: Date = date!(9999 - 12 - 30);
 
 /// The day by which an item is sorted.
 #[must_use]

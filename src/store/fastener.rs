@@ -99,18 +99,14 @@ pub async fn list(
     Ok(rows.into_iter().map(Fastener::from).collect())
 }
 
-/// Every fastener of a key that was not deleted, oldest first.
-/// [`most_specific`](crate::domain::fastener::most_specific) says which of them a motorcycle's tightened line means.
-pub async fn by_key(tx: &mut Tx, workshop: Id<Workshop>, key: &str) -> Result<Vec<Fastener>> {
-    let sql = "select id, body, created_at from fastener where workshop_id = $1 and key = $2 and deleted_at is null order by id";
-    let rows = on!(tx, sqlx::query_as::<_, Row>(sql).bind(workshop).bind(key), fetch_all)?;
-    Ok(rows.into_iter().map(Fastener::from).collect())
-}
-
 /// The fasteners that may be on one motorcycle: those for many, and those written for it alone.
+/// [`most_specific`](crate::domain::fastener::most_specific) says which one of a key a tightened line means.
 pub async fn perhaps_for(tx: &mut Tx, workshop: Id<Workshop>, motorcycle: Id<Motorcycle>) -> Result<Vec<Fastener>> {
-    let sql = "select id, body, created_at from fastener
-               where workshop_id = $1 and deleted_at is null and (motorcycle_id is null or motorcycle_id = $2) order by id";
+    // Two searches of an index: SQLite would walk through all rows for an `or`.
+    let sql = "select id, body, created_at from fastener where workshop_id = $1 and motorcycle_id is null and deleted_at is null
+               union all
+               select id, body, created_at from fastener where workshop_id = $1 and motorcycle_id = $2 and deleted_at is null
+               order by id";
     let rows = on!(tx, sqlx::query_as::<_, Row>(sql).bind(workshop).bind(motorcycle), fetch_all)?;
     Ok(rows.into_iter().map(Fastener::from).collect())
 }
@@ -119,8 +115,10 @@ pub async fn perhaps_for(tx: &mut Tx, workshop: Id<Workshop>, motorcycle: Id<Mot
 /// only those can contradict a new one.
 pub async fn beside(tx: &mut Tx, workshop: Id<Workshop>, key: &str, motorcycle: Option<Id<Motorcycle>>) -> Result<Vec<Fastener>> {
     let sql = "select id, body, created_at from fastener
-               where workshop_id = $1 and key = $2 and deleted_at is null
-                 and (motorcycle_id = $3 or (motorcycle_id is null and $3 is null))
+               where workshop_id = $1 and key = $2 and motorcycle_id = $3 and deleted_at is null
+               union all
+               select id, body, created_at from fastener
+               where workshop_id = $1 and key = $2 and motorcycle_id is null and $3 is null and deleted_at is null
                order by id";
     let rows = on!(tx, sqlx::query_as::<_, Row>(sql).bind(workshop).bind(key).bind(motorcycle), fetch_all)?;
     Ok(rows.into_iter().map(Fastener::from).collect())

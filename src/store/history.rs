@@ -110,7 +110,7 @@ impl EventReadings {
 /// Everything that decides what is due on a motorcycle. Struck-out entries are left out.
 pub async fn load(tx: &mut Tx, workshop: &Workshop, bike: &Motorcycle) -> Result<History> {
     let stays = stays(tx, workshop.id, bike.id).await?;
-    let mut ids = BTreeSet::from_iter(stays.iter().map(|stay| stay.motorcycle_id));
+    let mut ids: BTreeSet<_> = stays.iter().map(|stay| stay.motorcycle_id).collect();
     ids.remove(&bike.id);
     let mut readings = EventReadings::default();
     let mut rides = Vec::with_capacity(ids.len() + 1);

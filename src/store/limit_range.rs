@@ -106,18 +106,32 @@ pub async fn list(
     Ok(rows.into_iter().map(Limit::from).collect())
 }
 
-/// Every limit of one component's quantity that was not deleted, oldest first: what a value of it may be judged by.
-pub async fn for_judging(tx: &mut Tx, workshop: Id<Workshop>, component: &str, quantity: Measurand) -> Result<Vec<Limit>> {
+/// The limits of one component's quantity that may judge a value on one motorcycle, oldest first: those for many, and those
+/// written for it alone.
+pub async fn for_judging(
+    tx: &mut Tx,
+    workshop: Id<Workshop>,
+    motorcycle: Id<Motorcycle>,
+    component: &str,
+    quantity: Measurand,
+) -> Result<Vec<Limit>> {
     let sql = "select id, body, created_at from limit_range
-               where workshop_id = $1 and component = $2 and quantity = $3 and deleted_at is null order by id";
-    let rows = on!(tx, sqlx::query_as::<_, Row>(sql).bind(workshop).bind(component).bind(quantity), fetch_all)?;
+               where workshop_id = $1 and component = $2 and quantity = $3 and motorcycle_id is null and deleted_at is null
+               union all
+               select id, body, created_at from limit_range
+               where workshop_id = $1 and component = $2 and quantity = $3 and motorcycle_id = $4 and deleted_at is null
+               order by id";
+    let rows = on!(tx, sqlx::query_as::<_, Row>(sql).bind(workshop).bind(component).bind(quantity).bind(motorcycle), fetch_all)?;
     Ok(rows.into_iter().map(Limit::from).collect())
 }
 
 /// The limits that may hold on one motorcycle: those for many, and those written for it alone.
 pub async fn perhaps_for(tx: &mut Tx, workshop: Id<Workshop>, motorcycle: Id<Motorcycle>) -> Result<Vec<Limit>> {
-    let sql = "select id, body, created_at from limit_range
-               where workshop_id = $1 and deleted_at is null and (motorcycle_id is null or motorcycle_id = $2) order by id";
+    // Two searches of an index: SQLite would walk through all rows for an `or`.
+    let sql = "select id, body, created_at from limit_range where workshop_id = $1 and motorcycle_id is null and deleted_at is null
+               union all
+               select id, body, created_at from limit_range where workshop_id = $1 and motorcycle_id = $2 and deleted_at is null
+               order by id";
     let rows = on!(tx, sqlx::query_as::<_, Row>(sql).bind(workshop).bind(motorcycle), fetch_all)?;
     Ok(rows.into_iter().map(Limit::from).collect())
 }
@@ -132,8 +146,10 @@ pub async fn beside(
     motorcycle: Option<Id<Motorcycle>>,
 ) -> Result<Vec<Limit>> {
     let sql = "select id, body, created_at from limit_range
-               where workshop_id = $1 and component = $2 and quantity = $3 and deleted_at is null
-                 and (motorcycle_id = $4 or (motorcycle_id is null and $4 is null))
+               where workshop_id = $1 and component = $2 and quantity = $3 and motorcycle_id = $4 and deleted_at is null
+               union all
+               select id, body, created_at from limit_range
+               where workshop_id = $1 and component = $2 and quantity = $3 and motorcycle_id is null and $4 is null and deleted_at is null
                order by id";
     let rows = on!(tx, sqlx::query_as::<_, Row>(sql).bind(workshop).bind(component).bind(quantity).bind(motorcycle), fetch_all)?;
     Ok(rows.into_iter().map(Limit::from).collect())

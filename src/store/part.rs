@@ -166,6 +166,17 @@ pub async fn set_end(tx: &mut Tx, workshop: Id<Workshop>, row: &FittingRow) -> R
     Ok(())
 }
 
+/// Lets nobody else write about a motorcycle and these parts until this transaction ends. `SQLite` has one writer anyway.
+pub async fn lock(tx: &mut Tx, workshop: Id<Workshop>, bike: Id<Motorcycle>, parts: &[Id<InstalledPart>]) -> Result<()> {
+    if let Tx::Postgres(postgres) = &mut *tx {
+        let sql = "select id from motorcycle where workshop_id = $1 and id = $2 for update";
+        sqlx::query(sql).bind(workshop).bind(bike).execute(&mut **postgres).await?;
+        let sql = "select id from installed_part where workshop_id = $1 and id in ({}) order by id for update";
+        fetch_of!(tx, (Id<InstalledPart>,), sql, workshop, parts);
+    }
+    Ok(())
+}
+
 /// Says that parts were changed now.
 pub async fn changed(tx: &mut Tx, workshop: Id<Workshop>, part: Id<InstalledPart>, now: OffsetDateTime) -> Result<()> {
     let sql = "update installed_part set updated_at = $3 where workshop_id = $1 and id = $2";

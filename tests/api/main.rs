@@ -2,15 +2,23 @@
 #[path = "../harness/mod.rs"]
 mod harness;
 
+mod attachments;
 mod connection;
 mod conventions;
 mod databases;
 mod due;
 mod idempotency;
+mod limits;
 mod lists;
 mod motorcycles;
+mod numbers;
 mod openapi;
+mod packet;
+mod parts;
 mod readings;
 mod records;
 mod schedules;
+mod services;
+mod sheets;
+mod webhooks;
 mod workshops;

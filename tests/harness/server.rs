@@ -65,7 +65,10 @@ impl Server {
     /// Starts a server on a database.
     pub async fn start(url: &str, tokens: [String; 2], clock: Clock) -> Self {
         let store = Store::open(url).await.expect("the test's database opens");
-        let app = Arc::new(App::new(store, clock));
+        Self::of(App::new(store, clock), url, tokens).await
+    }
+    async fn of(app: App, url: &str, tokens: [String; 2]) -> Self {
+        let app = Arc::new(app);
         let listener = TcpListener::bind("127.0.0.1:0").await.expect("a free port");
         let address = format!("http://{}", listener.local_addr().expect("an address"));
         let router = witnessmark::web::router(Arc::clone(&app));
@@ -76,6 +79,11 @@ impl Server {
     /// A further server on the same database, on another day.
     pub async fn at(&self, now: OffsetDateTime) -> Self {
         Self::start(&self.url, self.tokens.clone(), Clock::Fixed(now)).await
+    }
+    /// A further server on the same database, whose webhooks may reach into the private network.
+    pub async fn allowing_private_webhooks(&self) -> Self {
+        let store = Store::open(&self.url).await.expect("the test's database opens");
+        Self::of(App::new(store, clock()).with_private_webhooks(true), &self.url, self.tokens.clone()).await
     }
     /// The same server, asked with another token.
     pub fn with_token(&self, token: &str) -> Self {

@@ -84,7 +84,8 @@ fn main() -> ExitCode {
     lines.extend(one_bike(&fleets[1], seconds));
     lines.extend(first_pages(&fleets));
     lines.extend(log_a_service(&runtime, &fleets));
-    print(&lines)
+    let smoke = std::env::var_os("WITNESSMARK_LOAD_SMOKE").is_some();
+    print(&lines, smoke)
 }
 
 /// A million due points in memory, on this one thread: rules counted from what was last done, without projection.
@@ -270,8 +271,8 @@ fn millis(time: Duration) -> f64 {
     time.as_secs_f64() * 1000.0
 }
 
-/// Prints the table; fails where a ratio is not what it has to be.
-fn print(lines: &[Line]) -> ExitCode {
+/// Prints the table; fails where a ratio is not what it has to be. In a build for development only what has to be none is looked at.
+fn print(lines: &[Line], smoke: bool) -> ExitCode {
     let mut good = true;
     println!("| what | measured | ratio | wanted |");
     println!("| --- | --- | --- | --- |");
@@ -279,7 +280,8 @@ fn print(lines: &[Line]) -> ExitCode {
         let ratio = line.ratio.map(|ratio| format!("{ratio:.2}")).unwrap_or_default();
         let wanted = line.wanted.map(|(least, bound)| format!("{} {bound}", if least { "at least" } else { "at most" }));
         println!("| {} | {} | {ratio} | {} |", line.what, line.measured, wanted.unwrap_or_default());
-        good &= line.wanted.zip(line.ratio).is_none_or(|((least, bound), ratio)| if least { ratio >= bound } else { ratio <= bound });
+        let looked_at = line.wanted.filter(|(_, bound)| !smoke || *bound == 0.0);
+        good &= looked_at.zip(line.ratio).is_none_or(|((least, bound), ratio)| if least { ratio >= bound } else { ratio <= bound });
     }
     if good { ExitCode::SUCCESS } else { ExitCode::FAILURE }
 }

@@ -16,3 +16,4 @@ mod tire;
 mod torque;
 mod units;
 mod vin;
+mod webhook_signature;

@@ -81,10 +81,21 @@ impl Plan {
         let id = part.id;
         self.parts.insert(id, part.clone());
         self.new_parts.push(part);
-        self.fit(work, id, position, entry);
+        self.push(work, id, position, entry);
     }
     /// Fits a part that is on record.
-    pub fn fit(&mut self, work: &Work, part: Id<InstalledPart>, position: Option<Position>, entry: Entry) {
+    ///
+    /// # Errors
+    /// 422 where everything that ever fitted it is struck out.
+    pub fn fit(&mut self, work: &Work, part: Id<InstalledPart>, position: Option<Position>, entry: Entry, pointer: &str) -> Result<()> {
+        if self.rows.iter().all(|row| row.part_id != part) {
+            let detail = "the entry that brought this part was struck out; enter it as a part not seen before";
+            return Err(Error::invalid(format!("{pointer}/installed_part_id"), detail));
+        }
+        self.push(work, part, position, entry);
+        Ok(())
+    }
+    fn push(&mut self, work: &Work, part: Id<InstalledPart>, position: Option<Position>, entry: Entry) {
         self.rows.push(FittingRow {
             id: work.new_id(),
             part_id: part,

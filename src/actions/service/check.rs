@@ -66,9 +66,7 @@ pub(super) async fn check(work: &mut Work, bike: &Motorcycle, new: &NewServiceEv
         return Ok((problems, known));
     }
     let workshop = work.workshop_id();
-    let named = new.fitted.iter().filter_map(|entry| entry.installed_part_id);
-    let named = named.chain(new.removed.iter().map(|entry| entry.installed_part_id));
-    let named: BTreeSet<_> = named.chain(new.measured.iter().filter_map(|line| line.installed_part_id)).collect();
+    let named: BTreeSet<_> = super::named_parts(new).collect();
     known.parts = parts::by_ids(&mut work.tx, workshop, &named.into_iter().collect::<Vec<_>>()).await?;
 
     problems.extend(check_components(new, &known.components));

@@ -54,7 +54,7 @@ pub async fn events(work: &mut Work, rows: Vec<EventRow>) -> Result<Vec<ServiceE
     let done = follow_up::done_in(&mut work.tx, workshop, &ids).await?;
     let mut done = ByEvent::new(done.into_iter().map(|it| (it.done_in, it.id)));
     let mut moved = moved(work, &ids).await?;
-    let estimates = estimates(work, bike, &rows).await?;
+    let worked_out = estimates(work, bike, &rows).await?;
 
     let event = |row: EventRow| {
         let struck_out = row.struck_out();
@@ -68,7 +68,7 @@ pub async fn events(work: &mut Work, rows: Vec<EventRow>) -> Result<Vec<ServiceE
             id: row.id,
             motorcycle_id: row.motorcycle_id,
             on: row.on_date,
-            odometer: row.odometer.or_else(|| estimates.get(&row.id).cloned()),
+            odometer: row.odometer.or_else(|| worked_out.get(&row.id).cloned()),
             hours: row.hours,
             unit: row.unit,
             estimated,

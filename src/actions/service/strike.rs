@@ -1,14 +1,14 @@
 //! Striking out a service event: it stays visible with the reason; what it did is taken back.
 use std::collections::BTreeSet;
 
-use super::{find, get, must_stand};
+use super::{find, get, unchanged};
 use crate::{
     actions::{
         Subject, Work,
         part::{self, plan::Plan},
         reading,
     },
-    domain::{calendar, motorcycle::StruckOut, service::ServiceEvent},
+    domain::{calendar, id::Id, motorcycle::StruckOut, service::ServiceEvent},
     error::{Error, Result},
     store::{
         follow_up, measured_value, part as parts,
@@ -25,7 +25,7 @@ use crate::{
 /// 422 without a reason; 409 where it is signed off or struck out already, or where a later entry names a part that it fitted.
 pub async fn strike_out(work: &mut Work, old: &ServiceEvent, reason: &str) -> Result<ServiceEvent> {
     let reason = reading::checked_reason(reason)?;
-    must_stand(old)?;
+    unchanged(work, old).await?;
     if old.signature.is_some() {
         let detail = "This event is signed off; from then on there are only amendments. Say in one what was wrong (POST …/amendments).";
         return Err(Error::conflict(detail, [old.id.uuid()]));
@@ -68,14 +68,14 @@ async fn not_named_later(work: &mut Work, plan: &Plan, event: &ServiceEvent) -> 
                 "On {} another entry takes off the {name}, which this event fitted; strike out that one first.",
                 calendar::words(off)
             );
-            return Err(Error::conflict(detail, [row.removed_event_id.map_or(row.part_id.uuid(), |event| event.uuid())]));
+            return Err(Error::conflict(detail, [row.removed_event_id.map_or(row.part_id.uuid(), Id::uuid)]));
         }
         if let Some(later) = plan.later_stays(row).find(|later| later.fitted_event_id != Some(event.id)) {
             let detail = format!(
                 "On {} another entry fits the {name} again, which this event fitted; strike out that one first.",
                 calendar::words(later.fitted_on)
             );
-            return Err(Error::conflict(detail, [later.fitted_event_id.map_or(later.part_id.uuid(), |event| event.uuid())]));
+            return Err(Error::conflict(detail, [later.fitted_event_id.map_or(later.part_id.uuid(), Id::uuid)]));
         }
     }
     let workshop = work.workshop_id();
@@ -92,7 +92,7 @@ async fn not_named_later(work: &mut Work, plan: &Plan, event: &ServiceEvent) -> 
             "On {} the {name}, which this event fitted, was measured by its id; strike out that entry first.",
             calendar::words(stored.value.on)
         );
-        let with = stored.value.service_event_id.map_or(stored.value.id.uuid(), |event| event.uuid());
+        let with = stored.value.service_event_id.map_or(stored.value.id.uuid(), Id::uuid);
         return Err(Error::conflict(detail, [with]));
     }
     Ok(())

@@ -1,0 +1,10 @@
+//! The pages as people and browsers meet them: signing in, forms, what is refused and how it is said. Every test runs on both engines.
+#[expect(dead_code, reason = "the tests of the API use the rest of it")]
+#[path = "../harness/mod.rs"]
+mod harness;
+mod reader;
+
+mod forms;
+mod packet;
+mod safety;
+mod texts;
