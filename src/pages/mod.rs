@@ -27,6 +27,7 @@ mod motorcycle;
 mod motorcycle_form;
 mod motorcycles;
 mod owners;
+mod packet;
 pub mod paging;
 mod readings;
 pub mod ruler;
@@ -54,6 +55,8 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/motorcycles/{id}", get(motorcycle::show))
         .route("/motorcycles/{id}/edit", get(motorcycle_form::edit).post(motorcycle_form::change))
         .route("/motorcycles/{id}/archive", post(motorcycle_form::archive))
+        .route("/motorcycles/{id}/packet", get(packet::show))
+        .route("/motorcycles/{id}/packet.pdf", get(packet::as_pdf))
         .route("/motorcycles/{id}/readings", get(readings::show).post(readings::note))
         .route("/motorcycles/{id}/readings/change", post(readings::change))
         .route("/motorcycles/{id}/readings/{below}/strike-out", post(readings::strike_out))

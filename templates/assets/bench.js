@@ -148,13 +148,12 @@ function addReading(form, row) {
   if (!last) return null;
   const name = `${row}.readings.${Number(last.name.slice(row.length + 10)) + 1}`;
   const field = last.closest(".field").cloneNode(true);
-  for (const extra of field.querySelectorAll("select, label[for$='.unit'], .message")) extra.remove();
+  for (const extra of field.querySelectorAll("select, .message")) extra.remove();
   const input = field.querySelector("input");
   input.id = input.name = name;
   input.value = "";
   field.querySelector("label").htmlFor = name;
-  field.querySelector("label").textContent = `Reading ${all.length + 1}`;
-  field.querySelector("[aria-hidden]").textContent = all.length + 1;
+  field.querySelector("label").textContent = all.length + 1;
   last.closest(".field").after(field);
   return input;
 }

@@ -11,14 +11,38 @@ page.addEventListener("click", (event) => {
   (row.matches("input") ? row : row.querySelector("input:not([type=hidden]), select")).focus();
 });
 
-function follow(box) {
-  for (const details of page.querySelectorAll("details[data-for]")) if (details.dataset.for.split(" ").includes(box.value)) details.open = box.checked;
+// What belongs to nothing that is ticked stays out of the way, unless something was typed in it.
+function follow(ticked) {
+  const boxes = [...page.querySelectorAll("[name=due]:checked")].map((box) => box.value.slice(-8));
+  for (const details of page.querySelectorAll("details[data-for]")) {
+    const meant = details.dataset.for.split(" ").some((id) => boxes.includes(id));
+    if (ticked && details.dataset.for.includes(ticked.value.slice(-8))) details.open = meant;
+    const typed = [...details.querySelectorAll("input:not([type=hidden])")].some((input) => (input.checked ?? false) !== input.defaultChecked || input.value !== input.defaultValue);
+    details.hidden = details.dataset.for !== "" && !meant && !typed && !details.open;
+  }
 }
+// Something that comes later brings its values along once it is ticked, as long as there is signal.
+async function fetchFor(box) {
+  const body = new URLSearchParams(new FormData(page));
+  body.set("add", "ticked");
+  try {
+    const answer = await fetch(page.getAttribute("action"), { method: "POST", body });
+    const found = new DOMParser().parseFromString(await answer.text(), "text/html");
+    for (const details of found.querySelectorAll("details[data-for]")) if (!document.getElementById(details.querySelector("fieldset").id)) document.getElementById("values").append(details);
+    follow(box);
+  } catch {
+    // Without signal the work is written up without them.
+  }
+}
+for (const button of page.querySelectorAll("[data-plain]")) button.parentElement.hidden = true;
 page.addEventListener("change", (event) => {
-  if (event.target.name === "due") follow(event.target);
+  if (event.target.name === "due") {
+    follow(event.target);
+    if (event.target.checked && !page.querySelector(`details[data-for~="${event.target.value.slice(-8)}"]`)) fetchFor(event.target);
+  }
   judge(event.target);
 });
-for (const box of page.querySelectorAll("[name=due]:checked")) follow(box);
+follow();
 
 // A figure as the server reads it: digits may be grouped, a lone comma is a decimal one.
 function figure(text) {
@@ -43,6 +67,9 @@ function decide(y, u, lower, upper) {
   return (lower === null || !below(y - u, lower)) && (upper === null || !above(y + u, upper)) ? 0 : 1;
 }
 const words = ["Within", "Too close to call", "Outside"];
+// SI units in one of each, and the zero of temperatures.
+const si = { mm: 0.001, in: 0.0254, "1/32in": 0.00079375, m: 1, psi: 6894.757293168361, kPa: 1000, bar: 1e5, "N.m": 1, "ft-lb": 1.3558179483314004, "in-lb": 0.1129848290276167, "kgf.m": 9.80665, degF: 5 / 9, percent: 0.01, g: 0.001, oz: 0.028349523125, kg: 1, lb: 0.45359237, mL: 1e-6, L: 0.001, "fl-oz": 2.95735295625e-5 };
+const zero = { degC: 273.15, degF: 459.67 / 1.8 };
 const newtons = { N: 1, lbf: 4.4482216152605 };
 
 function judge(field) {
@@ -56,9 +83,9 @@ function verdict(box) {
   const all = typed.filter(Boolean).map(figure);
   if (!all.length || !box.dataset.limits) return "";
   if (all.some(Number.isNaN)) return "This is no figure; write digits, such as 10.5.";
-  const unit = box.querySelector("select[name$='.unit'], select[name*='.unit.']").selectedOptions[0];
-  const { scale, zero } = unit.dataset;
+  const unit = box.querySelector("select[name$='.unit'], select[name*='.unit.']").value;
   const y = reduced[box.dataset.reduce](all);
+  const shown = typed.find((text) => figure(text) === y) ?? Number(y.toPrecision(9));
   const step = figure(value("input[name$='.resolution']"));
   const u = step > 0 ? step / 2 : 0;
   if (box.dataset.force) {
@@ -68,8 +95,9 @@ function verdict(box) {
   let worst = -1;
   let kinds = [];
   for (const limit of box.dataset.limits.split(";")) {
-    const [kind, lower, upper, size, start] = limit.split("|");
-    const to = (figure) => (figure * scale + Number(zero) - start) / size;
+    const [kind, lower, upper, own] = limit.split("|");
+    const [scale, size] = [si[unit] ?? 1, si[own] ?? 1];
+    const to = (figure) => (unit === own ? figure : (figure * scale + (zero[unit] ?? 0) - (zero[own] ?? 0)) / size);
     const bound = (text) => (text === "" ? null : Number(text));
     const found = decide(to(y), (u * scale) / size, bound(lower), bound(upper));
     if (found > worst) [worst, kinds] = [found, []];
@@ -77,10 +105,10 @@ function verdict(box) {
   }
   if (kinds[0] === "torque") return words[worst].toLowerCase();
   const where = all.length > 1 && box.dataset.place ? ` ${box.dataset.place}` : "";
-  const span = u ? ` ± ${Number(u.toPrecision(6))} ${unit.value}` : "";
+  const span = u ? ` ± ${Number(u.toPrecision(6))} ${unit}` : "";
   const what = worst === 2 ? ` the ${kinds.join(" and the ")} limit` : "";
   const next = worst === 1 ? ": measure again with a finer gauge" : "";
-  return `${words[worst]}${what}${where}, ${Number(y.toPrecision(9))} ${unit.value}${span}${next}.`;
+  return `${words[worst]}${what}${where}, ${shown} ${unit}${span}${next}.`;
 }
 page.addEventListener("input", (event) => judge(event.target));
 for (const box of page.querySelectorAll("[data-limits]")) judge(box.firstElementChild);

@@ -19,5 +19,6 @@ mod readings;
 mod records;
 mod schedules;
 mod services;
+mod sheets;
 mod webhooks;
 mod workshops;

@@ -5,5 +5,6 @@ mod harness;
 mod reader;
 
 mod forms;
+mod packet;
 mod safety;
 mod texts;

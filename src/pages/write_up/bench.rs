@@ -20,7 +20,10 @@ use crate::{
 };
 
 /// The most due items that bring their limits and fasteners along without being ticked: the page stays light.
-const MOST_NEAR: usize = 12;
+const MOST_NEAR: usize = 8;
+
+/// From so many values and fasteners on, only what is ticked brings more of them.
+const MOST_ROWS: usize = 6;
 
 /// A value that what is due takes, with the limits that hold for it.
 #[derive(Debug)]
@@ -76,12 +79,17 @@ impl Bench {
     pub async fn load(work: &mut Work, bike: &Motorcycle, form: &Form) -> Result<Self> {
         let components = component::all(work).await?;
         let (items, ticks) = ticks(work, bike, &components).await?;
-        let near: Vec<_> = items.iter().enumerate().filter(|(place, item)| is_near(*place, item, form)).map(|(_, item)| item.clone()).collect();
+        let near: Vec<_> =
+            items.iter().enumerate().filter(|(place, item)| is_near(*place, item, form)).map(|(_, item)| item.clone()).collect();
         let sheets = job_sheet::of_each(work, bike, &near).await?;
         let (mut groups, mut fasteners): (Vec<Group>, Vec<(Fastener, Vec<String>)>) = (Vec::new(), Vec::new());
         for (item, sheet) in near.iter().zip(sheets) {
             let id = item.id.to_string();
-            for limit in sheet.limits {
+            if groups.len() + fasteners.len() >= MOST_ROWS && !form.is("due", &id) {
+                continue;
+            }
+            // A new part is measured now and then; what was found on the old one is what the work is about.
+            for limit in sheet.limits.into_iter().filter(|limit| !limit.new_part || form.is("due", &id)) {
                 add_limit(&mut groups, limit, &id);
             }
             for fastener in sheet.fasteners {
@@ -133,13 +141,13 @@ impl Bench {
     }
 }
 
-/// Whether an item waits or comes next.
+/// Whether an item stands in the list that is open.
 #[must_use]
 pub fn waits(item: &DueItemOn) -> bool {
     matches!(item.status, Status::Overdue | Status::Due | Status::NearlyDue | Status::NoHistory)
 }
 fn is_near(place: usize, item: &DueItemOn, form: &Form) -> bool {
-    form.is("due", &item.id.to_string()) || place < MOST_NEAR && waits(item)
+    form.is("due", &item.id.to_string()) || place < MOST_NEAR && matches!(item.status, Status::Overdue | Status::Due)
 }
 fn on_shelf(part: &InstalledPart) -> bool {
     part.motorcycle_id.is_none() && part.struck_out.is_none()

@@ -1,6 +1,8 @@
 //! The rows of the page: what each shows beside its fields. What was typed stands in the form.
 use std::str::FromStr;
 
+use sha2::{Digest, Sha256};
+
 use super::{
     bench::{Bench, Group},
     form::{Tick, any, at, readings, rows},
@@ -37,11 +39,11 @@ pub struct Spec {
     pub new_part: bool,
 }
 impl Spec {
-    /// The marker's name. Two specs have two names.
+    /// The marker's name: short, and always the same for the same spec.
     #[must_use]
     pub fn row(&self) -> String {
-        let plain: String = self.to_string().chars().map(|letter| if letter.is_ascii_alphanumeric() || letter == '_' { letter } else { '-' }).collect();
-        format!("measured.m-{plain}")
+        let hash = Sha256::digest(self.to_string());
+        format!("measured.m{:02x}{:02x}{:02x}{:02x}", hash[0], hash[1], hash[2], hash[3])
     }
 }
 impl std::fmt::Display for Spec {
@@ -78,23 +80,8 @@ pub struct TickRow {
     pub hint: String,
 }
 
-/// A unit to choose, with what the script needs for a verdict.
-#[derive(Debug)]
-pub struct UnitChoice {
-    /// The unit.
-    pub unit: Unit,
-    /// SI units in one of it.
-    pub scale: f64,
-    /// Its zero in SI units.
-    pub zero: f64,
-}
-impl UnitChoice {
-    fn new(unit: Unit) -> Self {
-        Self { unit, scale: unit.si_per_unit(), zero: unit.to_si(0.0) }
-    }
-}
-fn units_of(kinds: &[Kind]) -> Vec<UnitChoice> {
-    Unit::ALL.iter().filter(|unit| kinds.contains(&unit.kind())).map(|unit| UnitChoice::new(*unit)).collect()
+fn units_of(kinds: &[Kind]) -> Vec<Unit> {
+    Unit::ALL.iter().copied().filter(|unit| kinds.contains(&unit.kind())).collect()
 }
 
 /// A value to measure.
@@ -111,8 +98,8 @@ pub struct MeasuredRow {
     /// The readings' fields.
     pub readings: Vec<String>,
     /// Units that make sense.
-    pub units: Vec<UnitChoice>,
-    /// The limits for the script: kind, lower, upper, scale and zero of each.
+    pub units: Vec<Unit>,
+    /// The limits for the script: kind, lower, upper and unit of each.
     pub limits: String,
     /// How readings become one figure.
     pub reduce: Reduce,
@@ -180,7 +167,7 @@ pub struct StageRow {
     /// Its range in words.
     pub hint: String,
     /// Units that make sense.
-    pub units: Vec<UnitChoice>,
+    pub units: Vec<Unit>,
     /// The range for the script.
     pub limits: String,
 }
@@ -218,6 +205,14 @@ impl PlainRow {
     }
 }
 
+/// The end of an id, enough to tell the due items of one motorcycle apart.
+fn short(id: &str) -> &str {
+    id.get(id.len().saturating_sub(8)..).unwrap_or(id)
+}
+fn shorts(ids: &[String]) -> String {
+    ids.iter().map(|id| short(id)).collect::<Vec<_>>().join(" ")
+}
+
 /// Adds an empty row of a kind, and gives its marker's name.
 pub fn add(form: &mut Form, kind: &str) -> Option<String> {
     let here = rows(form, kind);
@@ -242,15 +237,14 @@ pub fn plain(form: &Form, kind: &str, fresh: Option<&str>) -> Vec<PlainRow> {
 pub fn new_parts(form: &mut Form, due: &[Tick], bench: &Bench) -> Vec<PlainRow> {
     let mut parts = Vec::new();
     for (tick, item) in due.iter().zip(&bench.items).filter(|(tick, _)| tick.starts_part) {
-        let row = format!("fitted.d-{}", tick.id);
+        let row = format!("fitted.d{}", short(&tick.id));
         if !form.has(&row) && !bench.is_near(&tick.id, form) {
             continue;
         }
         form.offer(&row, format!("due {}", tick.id));
         let before = bench.parts.iter().find(|part| Some(part.id) == item.installed_part_id);
-        let before = before.or_else(|| {
-            bench.parts.iter().find(|part| Some(&part.component) == item.component.as_ref() && part.position == item.position)
-        });
+        let before = before
+            .or_else(|| bench.parts.iter().find(|part| Some(&part.component) == item.component.as_ref() && part.position == item.position));
         let hint = before.filter(|part| !part.description.is_empty()).map(|part| {
             let number = part.part_number.as_ref().map(|number| format!(", {number}")).unwrap_or_default();
             format!("The one that comes off: {}{number}", part.description)
@@ -260,7 +254,7 @@ pub fn new_parts(form: &mut Form, due: &[Tick], bench: &Bench) -> Vec<PlainRow> 
             title: format!("New: {}", bench.name(item.component.as_deref().unwrap_or_default(), item.position).to_lowercase()),
             hint: hint.unwrap_or_default(),
             open: typed || wrong_within(form, &row),
-            items: tick.id.clone(),
+            items: short(&tick.id).to_owned(),
             tire: item.component.as_deref() == Some("tire"),
             marker: format!("due {}", tick.id),
             row,
@@ -298,7 +292,7 @@ fn measured_row_of_its_own(row: String, marker: String, readings: Vec<String>, k
         title: "Measured value".into(),
         hints: Vec::new(),
         readings,
-        units: units_of(kinds).into_iter().filter(|unit| is_measured_in(unit.unit)).collect(),
+        units: units_of(kinds).into_iter().filter(|unit| is_measured_in(*unit)).collect(),
         limits: String::new(),
         reduce,
         place: "",
@@ -353,7 +347,7 @@ fn measured_row(form: &mut Form, bench: &Bench, row: String, fresh: Option<&str>
         free: false,
         open: fresh || typed || wrong_within(form, &row) || group.is_some_and(|group| group.items.iter().any(|id| form.is("due", id))),
         fresh,
-        items: group.map(|group| group.items.join(" ")).unwrap_or_default(),
+        items: group.map(|group| shorts(&group.items)).unwrap_or_default(),
         row,
         marker,
     }
@@ -404,7 +398,7 @@ fn for_script(limit: &SheetLimit) -> String {
 }
 fn bounds(kind: &str, lower: Option<&Figure>, upper: Option<&Figure>, unit: Unit) -> String {
     let text = |figure: Option<&Figure>| figure.map(Figure::text).unwrap_or_default();
-    format!("{kind}|{}|{}|{}|{}", text(lower), text(upper), unit.si_per_unit(), unit.to_si(0.0))
+    format!("{kind}|{}|{}|{unit}", text(lower), text(upper))
 }
 
 /// The fasteners to tighten: those of what is due, and those that were added.
@@ -428,12 +422,18 @@ pub fn tightened(form: &mut Form, bench: &Bench, fresh: Option<&str>) -> Vec<Tig
 pub fn row_of(fastener: &Fastener) -> String {
     format!("tightened.f-{}", fastener.key)
 }
-fn tightened_row(form: &mut Form, row: String, key: String, fastener: Option<&Fastener>, items: &[String], fresh: Option<&str>) -> TightenedRow {
+fn tightened_row(
+    form: &mut Form,
+    row: String,
+    key: String,
+    fastener: Option<&Fastener>,
+    items: &[String],
+    fresh: Option<&str>,
+) -> TightenedRow {
     let known = fastener.map_or(&[][..], |fastener| &fastener.stages);
     let front = format!("{row}.stages.");
     let sent = form.names().filter(|name| name.starts_with(&front)).count().min(20);
-    let stages: Vec<StageRow> =
-        (0..known.len().max(sent).max(1)).map(|number| stage_row(form, &row, number, known.get(number))).collect();
+    let stages: Vec<StageRow> = (0..known.len().max(sent).max(1)).map(|number| stage_row(form, &row, number, known.get(number))).collect();
     form.offer(&at(&row, "single_use_was"), "");
     let typed = stages.iter().any(|stage| !form.value(&stage.field).is_empty())
         || form.is(&at(&row, "witness_mark"), "yes")
@@ -445,7 +445,7 @@ fn tightened_row(form: &mut Form, row: String, key: String, fastener: Option<&Fa
         single_use: fastener.is_some_and(|fastener| fastener.single_use) || any(form, &row, &["single_use_was"]),
         open: fresh == Some(row.as_str()) || typed || wrong_within(form, &row),
         fresh: fresh == Some(row.as_str()),
-        items: items.join(" "),
+        items: shorts(items),
         row,
         key,
     }

@@ -1,0 +1,7 @@
+//! The pages in a real browser: headless Chromium, at 360 px, with script and without, on the demo's workshop.
+//!
+//! Run by `sh tests/run`, which says where Chromium, its driver and axe-core are.
+mod axe;
+mod browser;
+mod workshop;
+mod write_up;
