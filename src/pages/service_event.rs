@@ -242,7 +242,8 @@ fn tightened_line(line: &Tightened) -> TightenedLine {
     };
     let mark = if line.witness_mark { "paint line drawn".to_owned() } else { String::new() };
     let thread = line.thread.map(|thread| format!("threads {}", words::thread(thread))).unwrap_or_default();
-    let adapter = line.adapter.as_ref().map(|adapter| format!("with an adapter of {} on a wrench of {}", adapter.length, adapter.wrench_length));
+    let adapter =
+        line.adapter.as_ref().map(|adapter| format!("with an adapter of {} on a wrench of {}", adapter.length, adapter.wrench_length));
     TightenedLine {
         name: line.name.clone(),
         stages: line.stages.iter().map(stage_line).collect(),

@@ -79,7 +79,8 @@ impl Bench {
     pub async fn load(work: &mut Work, bike: &Motorcycle, form: &Form) -> Result<Self> {
         let components = component::all(work).await?;
         let (items, ticks) = ticks(work, bike, &components).await?;
-        let near: Vec<_> = items.iter().enumerate().filter(|(place, item)| is_near(*place, item, form)).map(|(_, item)| item.clone()).collect();
+        let near: Vec<_> =
+            items.iter().enumerate().filter(|(place, item)| is_near(*place, item, form)).map(|(_, item)| item.clone()).collect();
         let sheets = job_sheet::of_each(work, bike, &near).await?;
         let (mut groups, mut fasteners): (Vec<Group>, Vec<(Fastener, Vec<String>)>) = (Vec::new(), Vec::new());
         for (item, sheet) in near.iter().zip(sheets) {

@@ -291,7 +291,8 @@ impl Reader<'_> {
                 self.done(follow_up, "due");
             } else if let (Some(component), Some(operation)) = (&tick.component, tick.operation) {
                 let line = WorkLine { component: component.clone(), position: tick.position, operation, note: String::new() };
-                let same = |other: &WorkLine| (&other.component, other.position, other.operation) == (&line.component, line.position, operation);
+                let same =
+                    |other: &WorkLine| (&other.component, other.position, other.operation) == (&line.component, line.position, operation);
                 if !self.event.work.iter().any(same) {
                     self.read.came_from(format!("/work/{}", self.event.work.len()), "due");
                     self.event.work.push(line);

@@ -53,8 +53,7 @@ const KINDS: [(&str, &str); 7] = [
     ("follow_ups", "Leave for later"),
 ];
 /// The positions on offer.
-const POSITIONS: [&str; 10] =
-    ["front", "rear", "left", "right", "upper", "lower", "front_left", "front_right", "rear_left", "rear_right"];
+const POSITIONS: [&str; 10] = ["front", "rear", "left", "right", "upper", "lower", "front_left", "front_right", "rear_left", "rear_right"];
 
 #[derive(Template)]
 #[template(path = "write_up.html")]
@@ -139,7 +138,9 @@ async fn page(manager: &Manager, work: &mut Work, bike: &Motorcycle, mut form: F
         |last| format!("Last read {} {} on {}", words::figure(&last.reading), last.unit, calendar::words(last.on)),
     );
     let other = |neighbor: &Neighbor| Other {
-        href: neighbor.id.map_or_else(|| format!("{}#change", links::readings(bike.id)), |id| format!("{}#r-{id}", links::readings(bike.id))),
+        href: neighbor
+            .id
+            .map_or_else(|| format!("{}#change", links::readings(bike.id)), |id| format!("{}#r-{id}", links::readings(bike.id))),
         words: format!("{} {} on {}", words::figure(&neighbor.reading), bike.odometer_unit, calendar::words(neighbor.on)),
     };
     Ok(WriteUpPage {
@@ -169,10 +170,17 @@ async fn page(manager: &Manager, work: &mut Work, bike: &Motorcycle, mut form: F
         may_confirm: shown.may_confirm,
         kinds: KINDS,
         forces: [Unit::N, Unit::Lbf].map(|unit| (unit.to_string(), unit.to_string())).to_vec(),
-        single_use: SingleUse::ALL.iter().map(|word| (word.to_string(), if *word == SingleUse::Replaced { "replaced by a new one".into() } else { "used again".into() })).collect(),
+        single_use: SingleUse::ALL
+            .iter()
+            .map(|word| (word.to_string(), if *word == SingleUse::Replaced { "replaced by a new one".into() } else { "used again".into() }))
+            .collect(),
         currency: work.workshop.currency.clone(),
         details_open: ["performed_by", "summary", "labor_minutes", "cost.amount", "hours", "notes"].iter().any(|name| form.is_wrong(name)),
-        blank: KINDS.iter().filter(|(kind, _)| *kind != "measured").map(|(kind, _)| PlainRow { title: (*kind).into(), ..PlainRow::free(format!("{kind}.__")) }).collect(),
+        blank: KINDS
+            .iter()
+            .filter(|(kind, _)| *kind != "measured")
+            .map(|(kind, _)| PlainRow { title: (*kind).into(), ..PlainRow::free(format!("{kind}.__")) })
+            .collect(),
         blank_value: rows::blank_value(),
         nothing: Form::default(),
         none: Choices::new(&bench).short(),

@@ -243,9 +243,8 @@ pub fn new_parts(form: &mut Form, due: &[Tick], bench: &Bench) -> Vec<PlainRow> 
         }
         form.offer(&row, format!("due {}", tick.id));
         let before = bench.parts.iter().find(|part| Some(part.id) == item.installed_part_id);
-        let before = before.or_else(|| {
-            bench.parts.iter().find(|part| Some(&part.component) == item.component.as_ref() && part.position == item.position)
-        });
+        let before = before
+            .or_else(|| bench.parts.iter().find(|part| Some(&part.component) == item.component.as_ref() && part.position == item.position));
         let hint = before.filter(|part| !part.description.is_empty()).map(|part| {
             let number = part.part_number.as_ref().map(|number| format!(", {number}")).unwrap_or_default();
             format!("The one that comes off: {}{number}", part.description)
@@ -423,12 +422,18 @@ pub fn tightened(form: &mut Form, bench: &Bench, fresh: Option<&str>) -> Vec<Tig
 pub fn row_of(fastener: &Fastener) -> String {
     format!("tightened.f-{}", fastener.key)
 }
-fn tightened_row(form: &mut Form, row: String, key: String, fastener: Option<&Fastener>, items: &[String], fresh: Option<&str>) -> TightenedRow {
+fn tightened_row(
+    form: &mut Form,
+    row: String,
+    key: String,
+    fastener: Option<&Fastener>,
+    items: &[String],
+    fresh: Option<&str>,
+) -> TightenedRow {
     let known = fastener.map_or(&[][..], |fastener| &fastener.stages);
     let front = format!("{row}.stages.");
     let sent = form.names().filter(|name| name.starts_with(&front)).count().min(20);
-    let stages: Vec<StageRow> =
-        (0..known.len().max(sent).max(1)).map(|number| stage_row(form, &row, number, known.get(number))).collect();
+    let stages: Vec<StageRow> = (0..known.len().max(sent).max(1)).map(|number| stage_row(form, &row, number, known.get(number))).collect();
     form.offer(&at(&row, "single_use_was"), "");
     let typed = stages.iter().any(|stage| !form.value(&stage.field).is_empty())
         || form.is(&at(&row, "witness_mark"), "yes")
