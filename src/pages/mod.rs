@@ -18,10 +18,12 @@ pub mod chart;
 mod due;
 pub mod due_rows;
 pub mod fault;
+mod fasteners;
 pub mod form;
 pub mod frame;
 pub mod guard;
 mod history_rows;
+mod limits;
 pub mod links;
 mod motorcycle;
 mod motorcycle_form;
@@ -71,6 +73,14 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/service-events/{id}/signature", post(service_event::sign))
         .route("/service-events/{id}/amendments", post(service_event::amend))
         .route("/service-events/{id}/strike-out", post(service_event::strike_out))
+        .route("/limits", get(limits::list))
+        .route("/limits/new", get(limits::new).post(limits::add))
+        .route("/limits/{id}/edit", get(limits::edit).post(limits::change))
+        .route("/limits/{id}/delete", post(limits::delete))
+        .route("/fasteners", get(fasteners::list))
+        .route("/fasteners/new", get(fasteners::new).post(fasteners::add))
+        .route("/fasteners/{id}/edit", get(fasteners::edit).post(fasteners::change))
+        .route("/fasteners/{id}/delete", post(fasteners::delete))
         .route("/workshop", get(workshop::show).post(workshop::change))
         .route("/owners", get(owners::list))
         .route("/owners/new", get(owners::new).post(owners::add))

@@ -14,7 +14,7 @@ use super::{
     frame::{Frame, Nav},
     guard::{Manager, PathId},
     links, paging,
-    standards::{self, Choices, Options},
+    standards::{self, Choices, Options, Row},
 };
 use crate::{
     actions::{App, Work, rule as actions},
@@ -36,14 +36,6 @@ struct RulesPage {
     rows: Vec<Row>,
     next: Option<String>,
 }
-/// A rule in a list.
-pub(super) struct Row {
-    pub id: Id<IntervalRule>,
-    pub name: String,
-    pub about: String,
-    pub figures: String,
-}
-
 #[derive(Template)]
 #[template(path = "rule_form.html")]
 struct RulePage {
@@ -61,7 +53,6 @@ struct RulePage {
 }
 impl RulePage {
     async fn new(manager: &Manager, work: &mut Work, form: Form, rule: Option<&IntervalRule>) -> Result<Self> {
-        let applies_to = AppliesToBike { motorcycle_id: form.value("applies_to.motorcycle_id").parse().ok(), ..AppliesToBike::default() };
         let pair = |value: &str, words: &str| (value.to_owned(), words.to_owned());
         Ok(Self {
             frame: manager.frame(work, Nav::Rules).below().with_caution(),
@@ -70,7 +61,7 @@ impl RulePage {
             delete: rule.map(|rule| format!("/rules/{}/delete", rule.id)),
             choices: Choices::of(work).await?,
             operations: standards::words(Operation::ALL),
-            only: standards::meant_for(work, &applies_to).await?.only.map(|only| only.1),
+            only: standards::only_for(work, &form).await?,
             whichever: vec![pair("first", "whichever comes first"), pair("last", "whichever comes last")],
             counts_from: vec![
                 pair("last_done", "from when it was last done"),
@@ -112,7 +103,7 @@ pub(super) async fn rows(work: &mut Work, choices: &Choices, rules: &[IntervalRu
         let place = standards::place(&choices.components, &rule.component, rule.position);
         let about: Vec<_> =
             [Some(format!("{place}, {}", rule.operation)), Some(meant.words()), drive, fitted].into_iter().flatten().collect();
-        rows.push(Row { id: rule.id, name: rule.name.clone(), about: about.join(" · "), figures: figures(&rule.details()) });
+        rows.push(Row { href: format!("/rules/{}/edit", rule.id), name: rule.name.clone(), about: about.join(" · "), figures: figures(&rule.details()) });
     }
     Ok(rows)
 }

@@ -26,7 +26,7 @@ use crate::{
             Cost, EventDetails, Fitted, FollowUp, Judged, MeasuredValue, NewAmendment, NewSignature, ServiceEvent, StageVerdict, Tightened,
         },
         verdict::range_in_words,
-        words::{Condition, FollowUpStatus, LimitKind, Position, SingleUse, Verdict},
+        words::{Condition, FollowUpStatus, LimitKind, Position, Reduce, SingleUse, Verdict},
     },
     error::{Error, Result},
 };
@@ -152,29 +152,20 @@ fn joined<const N: usize>(parts: [String; N]) -> String {
 }
 /// `3 May 2026 at 12,345 mi, by Ada Birch. 90 min of labor. Cost 84.50 EUR.`
 fn about(event: &ServiceEvent) -> String {
-    let mut text = calendar::words(event.on);
-    if let Some(odometer) = &event.odometer {
-        let unit = event.unit;
-        text += &if event.estimated {
+    let unit = event.unit;
+    let odometer = event.odometer.as_ref().map(|odometer| {
+        if event.estimated {
             format!(" at about {} {unit}, worked out from the readings around it", grouped(odometer.value().round()))
         } else {
             format!(" at {} {unit}", words::figure(odometer))
-        };
-    }
-    if let Some(hours) = &event.hours {
-        text += &format!(", {} h on the hour meter", words::figure(hours));
-    }
-    if let Some(by) = event.performed_by.as_ref().filter(|by| !by.is_empty()) {
-        text += &format!(", by {by}");
-    }
-    text.push('.');
-    if let Some(minutes) = event.labor_minutes {
-        text += &format!(" {minutes} min of labor.");
-    }
-    if let Some(cost) = &event.cost {
-        text += &format!(" Cost {} {}.", cost.amount, cost.currency);
-    }
-    text
+        }
+    });
+    let hours = event.hours.as_ref().map(|hours| format!(", {} h on the hour meter", words::figure(hours)));
+    let by = event.performed_by.as_ref().filter(|by| !by.is_empty()).map(|by| format!(", by {by}"));
+    let labor = event.labor_minutes.map(|minutes| format!(" {minutes} min of labor."));
+    let cost = event.cost.as_ref().map(|cost| format!(" Cost {} {}.", cost.amount, cost.currency));
+    let parts = [Some(calendar::words(event.on)), odometer, hours, by, Some(".".into()), labor, cost];
+    parts.into_iter().flatten().collect()
 }
 
 fn parts(event: &ServiceEvent, names: &Names) -> Vec<PartLine> {
@@ -210,7 +201,13 @@ fn about_part(part: &Fitted, event: &ServiceEvent) -> String {
 fn value_line(value: &MeasuredValue, names: &Names) -> ValueLine {
     let unit = value.unit;
     let readings: Vec<_> = value.readings.iter().map(words::figure).collect();
-    let how = value.reduce;
+    let how = match value.reduce {
+        Reduce::Min => "the least counts",
+        Reduce::Max => "the most counts",
+        Reduce::Mean => "their mean counts",
+        Reduce::Range => "the most less the least counts",
+        Reduce::Last => "the last counts",
+    };
     let several = value.readings.len() > 1;
     let resolution = value.resolution.as_ref().map(|step| format!("; the gauge steps by {step} {unit}")).unwrap_or_default();
     let run = value.part_distance.as_ref().map(|run| format!("The part had run {}.", words::about(run)));
@@ -302,10 +299,20 @@ async fn refused(app: &App, manager: &Manager, id: Id<ServiceEvent>, mut form: F
     for name in ["statement", "text", "reason"] {
         form.offer(name, if name == "statement" { STATEMENT } else { "" });
     }
-    form.refused(error)?;
+    form.refused(without_the_paths(error))?;
     let mut work = app.read(&manager.caller).await?;
     let event = actions::get(&mut work, id).await?;
     Ok(Page(page(manager, &mut work, &event, form).await?).with_status(422))
+}
+
+/// The sentence without what it says to scripts.
+fn without_the_paths(error: Error) -> Error {
+    match error {
+        Error::Conflict { detail, with } => {
+            Error::Conflict { detail: detail.replace(" (POST …/amendments)", "").replace(" (PATCH)", ""), with }
+        }
+        other => other,
+    }
 }
 
 /// `POST …/signature`

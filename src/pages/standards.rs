@@ -190,3 +190,24 @@ pub fn place(components: &Options, key: &str, position: Option<Position>) -> Str
         None => name.to_owned(),
     }
 }
+
+/// A row of a list of rules, limits or fasteners.
+pub struct Row {
+    /// Where it is changed.
+    pub href: String,
+    /// What it is called.
+    pub name: String,
+    /// Which motorcycles it is for, and what else belongs to it.
+    pub about: String,
+    /// Its figures.
+    pub figures: String,
+}
+
+/// The name of the one motorcycle that a form is for, where it is for one alone.
+///
+/// # Errors
+/// Where the database refuses.
+pub async fn only_for(work: &mut Work, form: &Form) -> Result<Option<String>> {
+    let applies_to = AppliesToBike { motorcycle_id: form.value("applies_to.motorcycle_id").parse().ok(), ..AppliesToBike::default() };
+    Ok(meant_for(work, &applies_to).await?.only.map(|only| only.1))
+}

@@ -244,11 +244,12 @@ impl Reader<'_> {
         for row in rows(self.form, "fitted") {
             let marker = self.form.value(&row).to_owned();
             let typed = any(self.form, &row, &TYPED) || self.form.is(&at(&row, "single_use"), "yes");
-            if let Some(id) = marker.strip_prefix("due ") {
-                if let Some(tick) = due.iter().find(|tick| tick.id == id).filter(|_| typed || self.form.is("due", id)) {
+            let tick = marker.strip_prefix("due ").and_then(|id| due.iter().find(|tick| tick.id == id));
+            if let Some(tick) = tick {
+                if typed || self.form.is("due", &tick.id) {
                     of_due.push((row, typed, tick.component.clone(), tick.position));
-                    continue;
                 }
+                continue;
             }
             if typed {
                 let (component, position) = (self.optional(&row, "component"), self.position(&row));
@@ -352,13 +353,12 @@ impl Reader<'_> {
             let at_force = self.quantity(&row, "force", "force_unit");
             let resolution = self.figure(&row, "resolution");
             let unit: Option<Unit> = self.must(&row, "unit", "Choose its unit.");
-            let what = match spec {
-                Some(spec) => Some((spec.component, spec.position, spec.quantity)),
-                None => {
-                    let quantity = self.must(&row, "quantity", "Choose what was measured on it.");
-                    let position = self.position(&row);
-                    quantity.map(|quantity| (self.text(&row, "component"), position, quantity))
-                }
+            let what = if let Some(spec) = spec {
+                Some((spec.component, spec.position, spec.quantity))
+            } else {
+                let quantity = self.must(&row, "quantity", "Choose what was measured on it.");
+                let position = self.position(&row);
+                quantity.map(|quantity| (self.text(&row, "component"), position, quantity))
             };
             let (Some((component, position, quantity)), Some(unit)) = (what, unit) else { continue };
             self.event.measured.push(NewMeasured {

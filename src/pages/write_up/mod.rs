@@ -296,7 +296,7 @@ pub(super) async fn save(
     let mut work = manager.write(&app, &mut form).await?;
     let bike = motorcycle::get(&mut work, id).await?;
     let components = component::all(&mut work).await?;
-    let (_, ticks) = bench::ticks(&mut work, &bike, &components).await?;
+    let (items, ticks) = bench::ticks(&mut work, &bike, &components).await?;
     let mut read = form::read(&mut form, &ticks, &work.workshop.currency.clone());
     let saved = match form.ready(read.event.take()) {
         Ok(new) => service::log(&mut work, &bike, new).await,
@@ -305,7 +305,7 @@ pub(super) async fn save(
     match saved {
         Ok(event) => {
             let next = due::after(&mut work, bike.id).await?;
-            let ticked: Vec<String> = form.values("due").map(str::to_owned).collect();
+            let ticked: Vec<_> = items.iter().filter(|item| form.is("due", &item.id.to_string())).collect();
             let said = said::what_follows(&event, &next, &ticked, &components, work.today);
             Done::new(format!("/service-events/{}", event.id), said).after(work).await
         }

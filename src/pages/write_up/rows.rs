@@ -86,6 +86,7 @@ fn units_of(kinds: &[Kind]) -> Vec<Unit> {
 
 /// A value to measure.
 #[derive(Debug)]
+#[expect(clippy::struct_excessive_bools, reason = "each is a question that the template asks")]
 pub struct MeasuredRow {
     /// The marker's name.
     pub row: String,

@@ -9,10 +9,15 @@ const MOST: usize = 2;
 
 /// The verdicts of what was measured and tightened, and when what was done comes due again.
 #[must_use]
-pub fn what_follows(event: &ServiceEvent, next: &[DueItemOn], ticked: &[String], components: &[Component], today: Date) -> String {
+pub fn what_follows(event: &ServiceEvent, next: &[DueItemOn], ticked: &[&DueItemOn], components: &[Component], today: Date) -> String {
     let mut sentences = vec!["Saved.".to_owned()];
     sentences.extend(verdicts(event, components));
-    let again: Vec<_> = next.iter().filter(|item| ticked.contains(&item.id.to_string())).collect();
+    // Where a new part was fitted, the rule goes on with that one.
+    let goes_on = |item: &DueItemOn, done: &DueItemOn| {
+        let rule = |item: &DueItemOn| item.rule.as_ref().map(|rule| rule.id);
+        item.id == done.id || rule(item).is_some() && rule(item) == rule(done) && item.position == done.position
+    };
+    let again: Vec<_> = next.iter().filter(|item| ticked.iter().any(|done| goes_on(item, done))).collect();
     for item in again.iter().take(MOST) {
         let when = words::when(item, today);
         sentences.push(match item.status {
