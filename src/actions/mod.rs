@@ -206,7 +206,9 @@ impl App {
     /// for another, 409 where the first is still running.
     pub async fn write(&self, caller: &Caller, once: Option<Once>) -> Result<Work> {
         let once = once.map(|once| self.take_key(caller.workshop, once)).transpose()?;
-        let mut work = self.begin(self.store.write().await?, caller, once).await?;
+        let mut tx = self.store.write().await?;
+        store::workshop::lock(&mut tx, caller.workshop).await?;
+        let mut work = self.begin(tx, caller, once).await?;
         if let Some((once, _)) = &work.once
             && let Some((hash, answer)) = store::idempotency::find(&mut work.tx, caller.workshop, &once.key, work.now).await?
         {

@@ -26,7 +26,7 @@ pub struct Setup {
     /// The manager's e-mail address
     #[arg(long, value_name = "ADDR", env = "WITNESSMARK_EMAIL")]
     email: String,
-    /// A file that holds the manager's password (at least 12 characters)
+    /// A file that holds the manager's password (at least 12 characters), or - to read it from standard input
     #[arg(long, value_name = "FILE", env = "WITNESSMARK_PASSWORD_FILE")]
     password_file: PathBuf,
 }
@@ -37,8 +37,12 @@ impl Setup {
     /// # Errors
     /// Where the values are wrong or the database cannot be used.
     pub async fn run(self) -> Result<ExitCode> {
-        let password = std::fs::read_to_string(&self.password_file)
-            .map_err(|error| environment(format!("cannot read the password file {}: {error}", self.password_file.display())))?;
+        let read = match self.password_file.to_str() {
+            Some("-") => std::io::read_to_string(std::io::stdin()),
+            _ => std::fs::read_to_string(&self.password_file),
+        };
+        let password =
+            read.map_err(|error| environment(format!("cannot read the password file {}: {error}", self.password_file.display())))?;
         let app = App::new(Store::open(&self.database.url).await?, Clock::System);
         let name = self.email.split('@').next().unwrap_or("manager").to_owned();
         let setup = session::Setup {

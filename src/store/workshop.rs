@@ -84,6 +84,15 @@ pub async fn find(tx: &mut Tx, id: Id<Workshop>) -> Result<Option<Workshop>> {
     Ok(row.map(Workshop::from))
 }
 
+/// Lets one write at a time go on in a workshop until this transaction ends: what is due is worked out from everything there is, so two
+/// writes side by side would each miss what the other wrote. `SQLite` has one writer anyway.
+pub async fn lock(tx: &mut Tx, id: Id<Workshop>) -> Result<()> {
+    if let Tx::Postgres(tx) = tx {
+        sqlx::query("select workshop_id from workshop where workshop_id = $1 for update").bind(id).execute(&mut **tx).await?;
+    }
+    Ok(())
+}
+
 /// Every workshop, for commands that go through all of them.
 pub async fn all(tx: &mut Tx) -> Result<Vec<Workshop>> {
     let rows = on!(tx, sqlx::query_as::<_, Row>("select * from workshop order by workshop_id"), fetch_all)?;

@@ -42,14 +42,11 @@ impl Browser {
         let address = format!("http://127.0.0.1:{port}");
         let flags = "--headless=new --no-sandbox --disable-gpu --disable-dev-shm-usage --no-first-run --disable-background-networking \
                      --disable-component-update --disable-sync --disable-quic";
-        let mut options = json!({
+        let options = json!({
             "binary": given("WITNESSMARK_TEST_CHROMIUM"),
             "args": flags.split_whitespace().collect::<Vec<_>>(),
             "mobileEmulation": {"deviceMetrics": {"width": width, "height": 800, "pixelRatio": 1.0, "touch": width < 600}},
         });
-        if script == Script::Off {
-            options["prefs"] = json!({"profile.managed_default_content_settings.javascript": 2});
-        }
         let wanted = json!({"goog:chromeOptions": options, "goog:loggingPrefs": {"browser": "ALL"}});
         let Value::Object(wanted) = wanted else { unreachable!("it is an object") };
         let mut browser = None;
@@ -60,7 +57,20 @@ impl Browser {
             }
             tokio::time::sleep(Duration::from_millis(100)).await;
         }
-        Self { page: browser.expect("Chromium starts within ten seconds"), driver, address }
+        let browser = Self { page: browser.expect("Chromium starts within ten seconds"), driver, address };
+        if script == Script::Off {
+            let off = json!({"cmd": "Emulation.setScriptExecutionDisabled", "params": {"value": true}});
+            let answer = browser.ask_driver("goog/cdp/execute", &off).await;
+            assert!(answer["value"]["error"].is_null(), "{answer}");
+        }
+        browser
+    }
+    /// Asks the driver for what WebDriver itself has no word for.
+    async fn ask_driver(&self, what: &str, body: &Value) -> Value {
+        let session = self.page.session_id().await.expect("a session").expect("a session id");
+        let url = format!("{}/session/{session}/{what}", self.address);
+        let answer = reqwest::Client::new().post(url).json(body).send().await.expect("the driver answers");
+        answer.json().await.expect("JSON")
     }
     /// Waits for an element.
     pub async fn see(&self, css: &str) -> Element {
@@ -97,10 +107,7 @@ impl Browser {
     }
     /// What the browser complained of since it was last asked.
     pub async fn complaints(&self) -> Vec<String> {
-        let session = self.page.session_id().await.expect("a session").expect("a session id");
-        let url = format!("{}/session/{session}/se/log", self.address);
-        let answer = reqwest::Client::new().post(url).json(&json!({"type": "browser"})).send().await.expect("the driver answers");
-        let answer: Value = answer.json().await.expect("JSON");
+        let answer = self.ask_driver("se/log", &json!({"type": "browser"})).await;
         let entries = answer["value"].as_array().expect("a list of log entries").clone();
         let bad = entries.iter().filter(|entry| entry["level"] == "SEVERE" || entry["level"] == "WARNING");
         bad.map(|entry| entry["message"].as_str().unwrap_or_default().to_owned()).collect()
