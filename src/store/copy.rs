@@ -145,7 +145,7 @@ mod tests {
         let Store::Sqlite { read, .. } = &restored else { panic!("sqlite was asked for") };
         let rows: i64 = sqlx::query_scalar("select count(*) from account_test").fetch_one(read).await.unwrap();
         assert_eq!(rows, 1);
-        assert_eq!(fs::read_dir(folder.path()).unwrap().filter(|entry| beside_is_left(entry)).count(), 0);
+        assert_eq!(fs::read_dir(folder.path()).unwrap().filter(beside_is_left).count(), 0);
     }
     fn beside_is_left(entry: &io::Result<fs::DirEntry>) -> bool {
         entry.as_ref().is_ok_and(|entry| entry.path().to_string_lossy().contains(".part"))

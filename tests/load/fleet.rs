@@ -60,7 +60,7 @@ impl Numbers {
     /// From 0 up to, and without, `below`.
     pub fn below(&mut self, below: u32) -> u32 {
         self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        u32::try_from((self.0 >> 33) * u64::from(below) >> 31).unwrap_or(0)
+        u32::try_from(((self.0 >> 33) * u64::from(below)) >> 31).unwrap_or(0)
     }
 }
 
