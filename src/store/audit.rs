@@ -65,9 +65,16 @@ pub async fn list(
     since: Option<OffsetDateTime>,
     stretch: Stretch<Id<Entry>>,
 ) -> Result<Vec<Entry>> {
-    let sql = "select id, at, who, action, subject_kind, subject_id, motorcycle_id, old_value, new_value from audit
-               where workshop_id = $1 and ($2 is null or motorcycle_id = $2) and ($3 is null or at >= $3) and ($4 is null or id < $4)
-               order by id desc limit $5";
+    macro_rules! listed {
+        ($motorcycle:literal) => {
+            concat!(
+                "select id, at, who, action, subject_kind, subject_id, motorcycle_id, old_value, new_value from audit where workshop_id = $1 and ",
+                $motorcycle,
+                " and ($3 is null or at >= $3) and ($4 is null or id < $4) order by id desc limit $5"
+            )
+        };
+    }
+    let sql = if motorcycle.is_some() { listed!("motorcycle_id = $2") } else { listed!("($2 is null or motorcycle_id = $2)") };
     Ok(on!(
         tx,
         sqlx::query_as::<_, Entry>(sql).bind(workshop).bind(motorcycle).bind(since.map(Instant)).bind(stretch.after).bind(stretch.limit),

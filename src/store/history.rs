@@ -177,7 +177,7 @@ async fn events(tx: &mut Tx, workshop: Id<Workshop>, bike: Id<Motorcycle>, known
                from service_event
                left join work_line on work_line.workshop_id = service_event.workshop_id and work_line.service_event_id = service_event.id
                where service_event.workshop_id = $1 and service_event.motorcycle_id = $2 and service_event.struck_at is null
-               order by service_event.id, work_line.line";
+               order by service_event.on_date desc, service_event.id desc, work_line.line";
     let rows = on!(tx, sqlx::query_as::<_, LineRow>(sql).bind(workshop).bind(bike), fetch_all)?;
     let mut events: Vec<DoneEvent> = Vec::new();
     for row in rows {
@@ -281,7 +281,8 @@ async fn values(tx: &mut Tx, workshop: Id<Workshop>, bike: Id<Motorcycle>, readi
 
 /// Other motorcycles that carry a part which was once on this one: what happened here decides what is due there.
 pub async fn sharing_parts(tx: &mut Tx, workshop: Id<Workshop>, bike: Id<Motorcycle>) -> Result<Vec<Id<Motorcycle>>> {
-    let sql = "select distinct elsewhere.motorcycle_id from fitting here
+    // Without `distinct`: SQLite would begin with all fittings of the workshop to get its order.
+    let sql = "select elsewhere.motorcycle_id from fitting here
                join fitting elsewhere on elsewhere.workshop_id = here.workshop_id and elsewhere.part_id = here.part_id
                where here.workshop_id = $1 and here.motorcycle_id = $2 and elsewhere.motorcycle_id <> $2 and elsewhere.removed_on is null";
     let rows: Vec<(Id<Motorcycle>,)> = on!(tx, sqlx::query_as(sql).bind(workshop).bind(bike), fetch_all)?;

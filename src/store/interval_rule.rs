@@ -86,10 +86,12 @@ pub async fn list(
     motorcycle: Option<Id<Motorcycle>>,
     stretch: Stretch<Id<IntervalRule>>,
 ) -> Result<Vec<IntervalRule>> {
-    let sql = "select id, body, created_at from interval_rule
-               where workshop_id = $1 and deleted_at is null and ($2 is null or component = $2) and ($3 is null or motorcycle_id = $3)
-                 and ($4 is null or id > $4)
-               order by id limit $5";
+    macro_rules! listed {
+        ($motorcycle:literal) => {
+            concat!("select id, body, created_at from interval_rule where workshop_id = $1 and deleted_at is null and ($2 is null or component = $2) and ", $motorcycle, " and ($4 is null or id > $4) order by id limit $5")
+        };
+    }
+    let sql = if motorcycle.is_some() { listed!("motorcycle_id = $3") } else { listed!("($3 is null or motorcycle_id = $3)") };
     let rows = on!(
         tx,
         sqlx::query_as::<_, Row>(sql).bind(workshop).bind(component).bind(motorcycle).bind(stretch.after).bind(stretch.limit),

@@ -88,10 +88,12 @@ pub async fn list(
     motorcycle: Option<Id<Motorcycle>>,
     stretch: Stretch<Id<Limit>>,
 ) -> Result<Vec<Limit>> {
-    let sql = "select id, body, created_at from limit_range
-               where workshop_id = $1 and deleted_at is null and ($2 is null or component = $2) and ($3 is null or quantity = $3)
-                 and ($4 is null or motorcycle_id = $4) and ($5 is null or id > $5)
-               order by id limit $6";
+    macro_rules! listed {
+        ($motorcycle:literal) => {
+            concat!("select id, body, created_at from limit_range where workshop_id = $1 and deleted_at is null and ($2 is null or component = $2) and ($3 is null or quantity = $3) and ", $motorcycle, " and ($5 is null or id > $5) order by id limit $6")
+        };
+    }
+    let sql = if motorcycle.is_some() { listed!("motorcycle_id = $4") } else { listed!("($4 is null or motorcycle_id = $4)") };
     let rows = on!(
         tx,
         sqlx::query_as::<_, Row>(sql)

@@ -15,10 +15,11 @@ use crate::{
     error::Result,
 };
 
-/// What every query on this table selects.
+/// What every query on this table selects. (SQLite takes `min(name)` for an order by name and walks through all motorcycles;
+/// an expression makes it look up the VIN.)
 macro_rules! columns {
     () => {
-        "bike.id, bike.body, bike.last_reading, bike.archived_at, bike.created_at, (select min(twin.name) from motorcycle twin
+        "bike.id, bike.body, bike.last_reading, bike.archived_at, bike.created_at, (select min(twin.name || '') from motorcycle twin
            where twin.workshop_id = bike.workshop_id and twin.vin = bike.vin and twin.id <> bike.id) as same_vin"
     };
 }

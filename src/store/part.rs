@@ -289,7 +289,8 @@ pub async fn list(
 
 /// Other motorcycles that a part was on which is or was on this one: what this one runs may change what is due there.
 pub async fn bikes_sharing_parts(tx: &mut Tx, workshop: Id<Workshop>, bike: Id<Motorcycle>) -> Result<Vec<Id<Motorcycle>>> {
-    let sql = "select distinct g.motorcycle_id from fitting f
+    // Without `distinct`: SQLite would begin with all fittings of the workshop to get its order.
+    let sql = "select g.motorcycle_id from fitting f
                join fitting g on g.workshop_id = f.workshop_id and g.part_id = f.part_id and g.motorcycle_id <> f.motorcycle_id
                where f.workshop_id = $1 and f.motorcycle_id = $2 and f.struck_at is null and g.struck_at is null";
     let rows = on!(tx, sqlx::query_as::<_, (Id<Motorcycle>,)>(sql).bind(workshop).bind(bike), fetch_all)?;
