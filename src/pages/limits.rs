@@ -200,7 +200,8 @@ fn read(form: &mut Form) -> Option<NewLimit> {
     let component = form.must("component", "Choose the component.");
     let quantity: Option<Measurand> = form.chosen("quantity");
     let kind: Option<LimitKind> = form.chosen("kind");
-    let distance = DistanceRange { from: standards::quantity(form, "part_distance.from"), to: standards::quantity(form, "part_distance.to") };
+    let distance =
+        DistanceRange { from: standards::quantity(form, "part_distance.from"), to: standards::quantity(form, "part_distance.to") };
     let hours = HoursRange { from: form.figure("part_hours.from"), to: form.figure("part_hours.to") };
     let months = MonthsRange { from: form.whole("part_months.from"), to: form.whole("part_months.to") };
     let applies_to: AppliesToBike = standards::applies_to(form);

@@ -103,7 +103,12 @@ pub(super) async fn rows(work: &mut Work, choices: &Choices, rules: &[IntervalRu
         let place = standards::place(&choices.components, &rule.component, rule.position);
         let about: Vec<_> =
             [Some(format!("{place}, {}", rule.operation)), Some(meant.words()), drive, fitted].into_iter().flatten().collect();
-        rows.push(Row { href: format!("/rules/{}/edit", rule.id), name: rule.name.clone(), about: about.join(" · "), figures: figures(&rule.details()) });
+        rows.push(Row {
+            href: format!("/rules/{}/edit", rule.id),
+            name: rule.name.clone(),
+            about: about.join(" · "),
+            figures: figures(&rule.details()),
+        });
     }
     Ok(rows)
 }
