@@ -80,6 +80,18 @@ pub async fn delete(work: &mut Work, old: &IntervalRule) -> Result<()> {
     work.audit("delete", subject(old), Some(old), None).await
 }
 
+/// The rules that hold for a motorcycle, oldest first.
+///
+/// # Errors
+/// Where the database refuses.
+pub async fn for_motorcycle(work: &mut Work, bike: &Motorcycle) -> Result<Vec<IntervalRule>> {
+    let workshop = work.workshop_id();
+    let fitted = store::history::load(&mut work.tx, &work.workshop, bike).await?;
+    let mut rules = interval_rule::perhaps_for(&mut work.tx, workshop, bike.id).await?;
+    rules.retain(|rule| rule.applies_to.matches(bike, |component| fitted.has_fitted(component)));
+    Ok(rules)
+}
+
 /// Copies to another motorcycle what was written for one alone: rules, limits and fasteners.
 /// What that other one has of its own already is left as it is, and nothing is copied that would collide with it.
 ///

@@ -162,7 +162,8 @@ mod tests {
         assert_eq!((ahead.basis, ahead.unit), (ForecastBasis::Readings, Unit::Mi));
         assert!((middle - 14_650.0).abs() < 0.01 && 13_650.0 <= low && low < middle && middle < high, "{low} {middle} {high}");
         let last = forecast_on(&roads, &[], day("2026-01-01"));
-        assert_eq!(numbers(last.odometer.as_ref().unwrap()), [13_650.0; 3]);
+        let figure = Some(Figure::from(13_650));
+        assert_eq!(last.odometer, Some(OdometerBand { p10: figure.clone(), p50: figure.clone(), p90: figure }));
         let nothing = Bench::with(json!({"in_service_on": null})).history();
         let none = forecast_on(&Roads::new(&nothing), &[], day("2026-01-01"));
         assert_eq!((none.basis, none.odometer), (ForecastBasis::Default, None));

@@ -15,6 +15,7 @@ use super::{
     guard::{Manager, PathId},
     links, paging,
     standards::{self, Choices, Options, Row},
+    words,
 };
 use crate::{
     actions::{App, Work, limit as actions},
@@ -87,7 +88,7 @@ fn between(what: &str, from: Option<String>, to: Option<String>) -> Option<Strin
 }
 /// For which ages of the part a limit holds, in words.
 pub(super) fn ages(limit: &Limit) -> Vec<String> {
-    let distance = |of: &Option<Quantity>| of.as_ref().map(super::words::quantity);
+    let distance = |of: &Option<Quantity>| of.as_ref().map(words::quantity);
     let hours = |of: &Option<crate::domain::quantity::Figure>| of.as_ref().map(|hours| format!("{hours} h"));
     let months = |of: Option<u32>| of.map(|months| format!("{months} months"));
     let all = [
@@ -100,7 +101,7 @@ pub(super) fn ages(limit: &Limit) -> Vec<String> {
 }
 /// A limit's figures in words: `8 to 10 mm at 45 N`.
 pub(super) fn figures(limit: &Limit) -> String {
-    let force = limit.at_force.as_ref().map(|force| format!(" at {}", super::words::quantity(force))).unwrap_or_default();
+    let force = limit.at_force.as_ref().map(|force| format!(" at {}", words::quantity(force))).unwrap_or_default();
     format!("{}{force}", range_in_words(limit.lower.as_ref(), limit.upper.as_ref(), limit.unit))
 }
 
@@ -115,7 +116,7 @@ pub(super) async fn list(State(app): State<Arc<App>>, manager: Manager, Asked(as
     for limit in &limits {
         let meant = standards::meant_for(&mut work, &limit.applies_to).await?;
         let about: Vec<_> = [format!("{} limit", limit.kind), meant.words()].into_iter().chain(ages(limit)).collect();
-        let place = standards::place(&choices.components, &limit.component, limit.position);
+        let place = words::component(&choices.known, &limit.component, limit.position);
         let name = format!("{place}, {}", limit.quantity.to_string().replace('_', " "));
         rows.push(Row { href: format!("/limits/{}/edit", limit.id), name, about: about.join(" · "), figures: figures(limit) });
     }

@@ -23,14 +23,17 @@ pub mod form;
 pub mod frame;
 pub mod guard;
 mod history_rows;
+mod job_sheet;
 mod limits;
 pub mod links;
 mod motorcycle;
 mod motorcycle_form;
 mod motorcycles;
+mod own_rules;
 mod owners;
 mod packet;
 pub mod paging;
+mod parts;
 mod readings;
 pub mod ruler;
 mod rules;
@@ -62,6 +65,12 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/motorcycles/{id}/readings", get(readings::show).post(readings::note))
         .route("/motorcycles/{id}/readings/change", post(readings::change))
         .route("/motorcycles/{id}/readings/{below}/strike-out", post(readings::strike_out))
+        .route("/motorcycles/{id}/parts", get(parts::fit_form).post(parts::fit))
+        .route("/motorcycles/{id}/job-sheet", get(job_sheet::show))
+        .route("/installed-parts/{id}", get(parts::show))
+        .route("/installed-parts/{id}/fit", post(parts::fit_again))
+        .route("/motorcycles/{id}/rules", get(own_rules::show).post(own_rules::add))
+        .route("/motorcycles/{id}/rules/copy", post(own_rules::copy))
         .route("/rules", get(rules::list))
         .route("/rules/new", get(rules::new).post(rules::add))
         .route("/rules/{id}/edit", get(rules::edit).post(rules::change))

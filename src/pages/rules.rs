@@ -15,6 +15,7 @@ use super::{
     guard::{Manager, PathId},
     links, paging,
     standards::{self, Choices, Options, Row},
+    words,
 };
 use crate::{
     actions::{App, Work, rule as actions},
@@ -77,8 +78,8 @@ impl RulePage {
 pub(super) fn interval(limbs: &Limbs) -> String {
     let months = |months: u32| if months == 1 { "1 month".to_owned() } else { format!("{months} months") };
     let all = [
-        limbs.distance.as_ref().map(super::words::quantity),
-        limbs.hours.as_ref().map(|hours| format!("{} h", super::words::figure(hours))),
+        limbs.distance.as_ref().map(words::quantity),
+        limbs.hours.as_ref().map(|hours| format!("{} h", words::figure(hours))),
         limbs.months.map(months),
     ];
     all.into_iter().flatten().collect::<Vec<_>>().join(" or ")
@@ -99,8 +100,8 @@ pub(super) async fn rows(work: &mut Work, choices: &Choices, rules: &[IntervalRu
         let AppliesTo { motorcycle_id, make, model, years, final_drive, component_fitted } = rule.applies_to.clone();
         let meant = standards::meant_for(work, &AppliesToBike { motorcycle_id, make, model, years }).await?;
         let drive = final_drive.map(|drive| format!("{drive} drive"));
-        let fitted = component_fitted.map(|key| format!("with {}", standards::place(&choices.components, &key, None).to_lowercase()));
-        let place = standards::place(&choices.components, &rule.component, rule.position);
+        let fitted = component_fitted.map(|key| format!("with {}", words::component(&choices.known, &key, None).to_lowercase()));
+        let place = words::component(&choices.known, &rule.component, rule.position);
         let about: Vec<_> =
             [Some(format!("{place}, {}", rule.operation)), Some(meant.words()), drive, fitted].into_iter().flatten().collect();
         rows.push(Row {

@@ -6,11 +6,12 @@ use super::form::Form;
 use crate::{
     actions::{Work, component, motorcycle},
     domain::{
+        component::Component,
         id::Id,
         motorcycle::Motorcycle,
         quantity::{Kind, Quantity, Unit},
         rule::{AppliesToBike, Limbs, Margin, Years},
-        words::{FinalDrive, OdometerUnit, Position},
+        words::{FinalDrive, OdometerUnit},
     },
     error::{Error, Result},
 };
@@ -92,6 +93,8 @@ pub fn applies_to(form: &mut Form) -> AppliesToBike {
 /// The choices that these forms offer.
 #[derive(Debug)]
 pub struct Choices {
+    /// The components themselves.
+    pub known: Vec<Component>,
     /// Components by name.
     pub components: Options,
     /// Positions, none first.
@@ -111,7 +114,8 @@ impl Choices {
     /// # Errors
     /// Where the database refuses.
     pub async fn of(work: &mut Work) -> Result<Self> {
-        let mut components: Options = component::all(work).await?.into_iter().map(|one| (one.key, one.name)).collect();
+        let known = component::all(work).await?;
+        let mut components: Options = known.iter().map(|one| (one.key.clone(), one.name.clone())).collect();
         components.sort_by(|one, other| one.1.cmp(&other.1));
         let (first, second) = match work.workshop.default_unit {
             OdometerUnit::Mi => (Unit::Mi, Unit::Km),
@@ -119,6 +123,7 @@ impl Choices {
         };
         let same = |unit: Unit| (unit.to_string(), unit.to_string());
         Ok(Self {
+            known,
             components,
             positions: positions(),
             drives: std::iter::once((String::new(), "any".into()))
@@ -178,16 +183,6 @@ impl For {
             None if self.others.is_empty() => "all motorcycles".into(),
             None => self.others.clone(),
         }
-    }
-}
-
-/// A component at a place, as a heading.
-#[must_use]
-pub fn place(components: &Options, key: &str, position: Option<Position>) -> String {
-    let name = components.iter().find(|(known, _)| known == key).map_or(key, |(_, name)| name);
-    match position {
-        Some(position) => super::words::capital(&format!("{} {}", position.to_string().replace('_', " "), name.to_lowercase())),
-        None => name.to_owned(),
     }
 }
 

@@ -145,7 +145,7 @@ function addRow(form, kind, name) {
 function addReading(form, row) {
   const all = [...form.elements].filter((field) => field.name?.startsWith(row + ".readings."));
   const last = all.at(-1);
-  if (!last) return null;
+  if (!last?.closest(".field")) return null;
   const name = `${row}.readings.${Number(last.name.slice(row.length + 10)) + 1}`;
   const field = last.closest(".field").cloneNode(true);
   for (const extra of field.querySelectorAll("select, .message")) extra.remove();
@@ -167,6 +167,7 @@ function addMissing(form, name) {
   const input = document.createElement("input");
   input.type = "hidden";
   input.name = name;
+  input.dataset.kept = "";
   form.append(input);
 }
 

@@ -29,6 +29,9 @@ async function fetchFor(box) {
     const answer = await fetch(page.getAttribute("action"), { method: "POST", body });
     const found = new DOMParser().parseFromString(await answer.text(), "text/html");
     for (const details of found.querySelectorAll("details[data-for]")) if (!document.getElementById(details.querySelector("fieldset").id)) document.getElementById("values").append(details);
+    // What a draft brought back without a field of its own has one now.
+    for (const kept of page.querySelectorAll("input[data-kept]")) if (page.elements[kept.name] !== kept) kept.remove();
+    for (const box of page.querySelectorAll("[data-limits]")) judge(box.firstElementChild);
     follow(box);
   } catch {
     // Without signal the work is written up without them.
@@ -38,11 +41,13 @@ for (const button of page.querySelectorAll("[data-plain]")) button.parentElement
 page.addEventListener("change", (event) => {
   if (event.target.name === "due") {
     follow(event.target);
-    if (event.target.checked && !page.querySelector(`details[data-for~="${event.target.value.slice(-8)}"]`)) fetchFor(event.target);
+    if (isBare(event.target)) fetchFor(event.target);
   }
   judge(event.target);
 });
 follow();
+const isBare = (box) => box.checked && !page.querySelector(`details[data-for~="${box.value.slice(-8)}"]`);
+if (page.querySelector("input[data-kept]")) fetchFor();
 
 // A figure as the server reads it: digits may be grouped, a lone comma is a decimal one.
 function figure(text) {

@@ -1,0 +1,172 @@
+//! `/motorcycles/{id}/job-sheet`: what is to be done on one visit, on a phone or on paper with room for handwriting.
+use std::sync::Arc;
+
+use askama::Template;
+use axum::{
+    extract::State,
+    response::{IntoResponse, Response},
+};
+
+use super::{
+    answer::Page,
+    fasteners,
+    fault::Fault,
+    form::Asked,
+    frame::{Frame, Nav},
+    guard::{Manager, PathId},
+    limits, links, words,
+};
+use crate::{
+    actions::{App, Work, component, due, job_sheet as actions, motorcycle},
+    domain::{
+        calendar,
+        component::Component,
+        due::{DueItemId, DueItemOn},
+        id::Id,
+        job_sheet::{JobSheet, SheetLimit, ToHave},
+        motorcycle::Motorcycle,
+        words::Status,
+    },
+    error::Result,
+};
+
+#[derive(Template)]
+#[template(path = "job_sheet.html")]
+struct SheetPage {
+    frame: Frame,
+    id: Id<Motorcycle>,
+    name: String,
+    about: String,
+    unit: String,
+    to_have: Vec<String>,
+    operations: Vec<Line>,
+    tightened: Vec<Line>,
+    measured: Vec<Line>,
+    as_found: Vec<String>,
+    left: Vec<String>,
+    cautions: Vec<String>,
+    choices: Vec<Choice>,
+    write_up: String,
+}
+/// A line to be ticked off.
+struct Line {
+    what: String,
+    figure: String,
+    about: String,
+}
+/// A due item that may be taken onto the sheet.
+struct Choice {
+    id: DueItemId,
+    title: String,
+    hint: String,
+    ticked: bool,
+}
+
+fn to_have(known: &[Component], have: &ToHave) -> String {
+    let name = words::component(known, &have.component, have.position);
+    let details: Vec<_> = [Some(have.description.clone()), have.part_number.clone(), have.quantity.as_ref().map(words::quantity)]
+        .into_iter()
+        .flatten()
+        .filter(|text| !text.is_empty() && *text != name)
+        .collect();
+    let count = if have.count > 1 { format!("{} × ", have.count) } else { String::new() };
+    let details = if details.is_empty() { String::new() } else { format!(" ({})", details.join(", ")) };
+    format!("{count}{name}{details}: {}", have.because)
+}
+fn measured(known: &[Component], limit: &SheetLimit) -> Line {
+    let name = words::component(known, &limit.limit.component, limit.position);
+    let age = match (&limit.part_distance, limit.new_part) {
+        (_, true) => "for the new part".into(),
+        (Some(run), false) => format!("for this part at {}", words::about(run)),
+        (None, false) => String::new(),
+    };
+    Line {
+        what: format!("{name}: {}", limit.limit.quantity.as_str().replace('_', " ")),
+        figure: format!("{} ({})", limits::figures(&limit.limit), limit.limit.kind),
+        about: age,
+    }
+}
+
+impl SheetPage {
+    async fn new(manager: &Manager, work: &mut Work, bike: &Motorcycle, sheet: JobSheet, all: Vec<DueItemOn>) -> Result<Self> {
+        let known = component::all(work).await?;
+        let taken: Vec<DueItemId> = sheet.operations.iter().map(|item| item.id).collect();
+        let pairs: Vec<String> = taken.iter().map(ToString::to_string).collect();
+        let operation = |item: &DueItemOn| {
+            let place = item.position.map(words::position).unwrap_or_default();
+            let place = if item.installed_part_id.is_some() { place } else { String::new() };
+            Line {
+                what: item.title.clone(),
+                figure: place,
+                about: format!("{}, {}", words::status_of(item), words::when(item, work.today)),
+            }
+        };
+        let tightened = sheet.fasteners.iter().map(|fastener| {
+            let count = if fastener.count > 1 { format!(", {}", fastener.count) } else { String::new() };
+            let notes = [
+                fastener.thread.map(|thread| thread.to_string().replace('_', " ")),
+                fastener.pattern.map(|pattern| format!("in {pattern} order")),
+                fastener.single_use.then(|| "to be used once only".to_owned()),
+            ];
+            let about = notes.into_iter().flatten().collect::<Vec<_>>().join(", ");
+            Line { what: format!("{}{count}", fastener.name), figure: fasteners::figures(fastener), about }
+        });
+        let about: Vec<_> = [bike.make.clone(), bike.model.clone(), bike.year.map(|year| year.to_string()).unwrap_or_default()]
+            .into_iter()
+            .filter(|text| !text.is_empty())
+            .collect();
+        let soon = |status| matches!(status, Status::Overdue | Status::Due | Status::NearlyDue);
+        let choice = |item: DueItemOn| Choice {
+            hint: format!("{}, {}", words::status_of(&item), words::when(&item, work.today)),
+            ticked: taken.contains(&item.id),
+            id: item.id,
+            title: item.title,
+        };
+        let mut choices: Vec<_> = all.into_iter().collect();
+        choices.sort_by_key(|item| !soon(item.status));
+        Ok(Self {
+            frame: manager.frame(work, Nav::Motorcycles).below().with_caution(),
+            id: bike.id,
+            name: bike.name.clone(),
+            about: format!("{} · {}", about.join(" "), calendar::words(sheet.on)),
+            unit: bike.odometer_unit.to_string(),
+            to_have: sheet.parts.iter().map(|have| to_have(&known, have)).collect(),
+            operations: sheet.operations.iter().map(operation).collect(),
+            tightened: tightened.collect(),
+            measured: sheet.limits.iter().map(|limit| measured(&known, limit)).collect(),
+            as_found: sheet
+                .as_found
+                .iter()
+                .map(|found| {
+                    format!(
+                        "{} ({}): {}",
+                        words::component(&known, &found.component, found.position),
+                        calendar::words(found.on),
+                        found.text
+                    )
+                })
+                .collect(),
+            left: sheet.follow_ups.iter().map(|left| left.text.clone()).collect(),
+            cautions: sheet.cautions.iter().map(|caution| caution.text.to_owned()).collect(),
+            write_up: links::with_query(&links::write_up(bike.id), pairs.iter().map(|id| ("due", id.as_str()))),
+            choices: choices.into_iter().map(choice).collect(),
+        })
+    }
+}
+
+/// `GET /motorcycles/{id}/job-sheet`; `?due=` may be repeated; without it everything that is due or nearly due.
+pub(super) async fn show(
+    State(app): State<Arc<App>>,
+    manager: Manager,
+    PathId(id): PathId<Motorcycle>,
+    Asked(asked): Asked,
+) -> Result<Response, Fault> {
+    let wanted: Vec<DueItemId> = asked.values("due").filter_map(|id| id.parse().ok()).collect();
+    let mut work = app.read(&manager.caller).await?;
+    let bike = motorcycle::get(&mut work, id).await?;
+    let all = due::of_motorcycle(&mut work, &bike, None).await?;
+    // What was done meanwhile is not due any more: it is left out, not complained about.
+    let wanted: Vec<DueItemId> = wanted.into_iter().filter(|id| all.iter().any(|item| item.id == *id)).collect();
+    let sheet = actions::of_motorcycle(&mut work, &bike, (!wanted.is_empty()).then_some(wanted.as_slice())).await?;
+    Ok(Page(SheetPage::new(&manager, &mut work, &bike, sheet, all).await?).into_response())
+}
