@@ -453,6 +453,7 @@ pub struct NewAmendment {
 /// How a follow-up stands.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
+#[schema(example = json!({"status": "dropped", "reason": "The motorcycle was sold"}))]
 pub struct FollowUpChange {
     /// done, dropped, or open again.
     pub status: FollowUpStatus,

@@ -95,7 +95,7 @@ pub async fn of_workshop(
             concat!(
                 "select body from due_item where workshop_id = $1 and ",
                 $owner,
-                " and (sort_on, id) > ($3, $4) and sort_on < $5 and ($6
+                " and (sort_on, id) > ($3, $4) and sort_on <= $5 and ($6
                    or ($7 and overdue_from <= $12)
                    or ($8 and due_from <= $12 and (overdue_from is null or overdue_from > $12))
                    or ($9 and nearly_due_from <= $12 and (due_from is null or due_from > $12))
@@ -107,6 +107,9 @@ pub async fn of_workshop(
     }
     let sql = if wanted.owner.is_some() { soonest!("owner_id = $2") } else { soonest!("($2 is null or owner_id = $2)") };
     let (after, id) = stretch.after.unwrap_or((Date::MIN.max(date!(0001 - 01 - 01)), Id::new(Uuid::nil())));
+    // Up to and with the last day there is: those that nobody knows a day of stand there.
+    let first_day = date!(0001 - 01 - 01);
+    let last = wanted.before.map_or(Date::MAX, |before| before.max(first_day).previous_day().unwrap_or(first_day).max(first_day));
     let of = |status| wanted.statuses.contains(&status);
     let rows: Vec<(Json<DueItem>,)> = on!(
         tx,
@@ -115,7 +118,7 @@ pub async fn of_workshop(
             .bind(wanted.owner)
             .bind(after)
             .bind(id)
-            .bind(wanted.before.unwrap_or(Date::MAX))
+            .bind(last)
             .bind(wanted.statuses.is_empty())
             .bind(of(Status::Overdue))
             .bind(of(Status::Due))

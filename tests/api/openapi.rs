@@ -131,18 +131,16 @@ fn every_parameter_is_described_and_every_path_parameter_there() {
 fn every_body_has_an_example_that_is_right() {
     for (path, method, operation) in operations() {
         let Some(content) = operation["requestBody"]["content"].as_object() else { continue };
-        for (media, body) in content {
+        for (media, body) in content.iter().filter(|(media, _)| media.contains("json")) {
             let what = format!("{method} {path} as {media}");
             let schema = resolve(&body["schema"]);
             let example = [&body["example"], &schema["example"], &schema["examples"][0]].into_iter().find(|example| !example.is_null());
             let example = example.unwrap_or_else(|| panic!("{what} has no example"));
-            if media.contains("json") {
-                let mut whole = body["schema"].clone();
-                whole["components"] = DOCUMENT["components"].clone();
-                let validator = jsonschema::draft202012::options().should_validate_formats(true).build(&whole).unwrap();
-                let wrong: Vec<_> = validator.iter_errors(example).map(|error| format!("{}: {error}", error.instance_path())).collect();
-                assert!(wrong.is_empty() || method == "patch", "{what}: the example is wrong: {wrong:?}");
-            }
+            let mut whole = body["schema"].clone();
+            whole["components"] = DOCUMENT["components"].clone();
+            let validator = jsonschema::draft202012::options().should_validate_formats(true).build(&whole).unwrap();
+            let wrong: Vec<_> = validator.iter_errors(example).map(|error| format!("{}: {error}", error.instance_path())).collect();
+            assert!(wrong.is_empty() || method == "patch", "{what}: the example is wrong: {wrong:?}");
         }
     }
 }
@@ -150,7 +148,8 @@ fn every_body_has_an_example_that_is_right() {
 #[test]
 fn bodies_are_closed_and_their_fields_described() {
     for (path, method, operation) in operations() {
-        for body in operation["requestBody"]["content"].as_object().into_iter().flat_map(serde_json::Map::values) {
+        let bodies = operation["requestBody"]["content"].as_object().into_iter().flatten();
+        for (_, body) in bodies.filter(|(media, _)| media.contains("json")) {
             let schema = resolve(&body["schema"]);
             if schema["type"] == "object" {
                 assert_eq!(schema["additionalProperties"], false, "{method} {path} takes unknown fields");

@@ -82,7 +82,7 @@ on_both_engines!(counted_from_when_it_was_last_done, async |server| {
             serve(&server, &kilometers, place, on, at * KM_PER_MI).await;
             let (item, twin) = (due(&server, &miles, place).await, due(&server, &kilometers, place).await);
             assert!((odometer(&item) - at - f64::from(printed.miles)).abs() < 1e-6, "{}: {item}", printed.source);
-            assert!((odometer(&twin) - odometer(&item) * KM_PER_MI).abs() < 1e-5, "{}: {twin}", printed.source);
+            assert!((odometer(&twin) - odometer(&item) * KM_PER_MI).abs() < 1e-3, "{}: {twin}", printed.source);
             assert_eq!(item["due_at"]["on"], months_after(on, printed.months), "{}", printed.source);
             for same in ["due_from", "nearly_due_from", "overdue_from", "expected", "governs", "status", "certain"] {
                 assert_eq!(item[same], twin[same], "{same} in miles and in kilometers: {}", printed.source);

@@ -3,7 +3,7 @@ use std::{sync::Arc, time::Duration};
 
 use reqwest::{Client, Method, RequestBuilder};
 use serde_json::{Value, json};
-use time::{Date, OffsetDateTime, macros::datetime};
+use time::{OffsetDateTime, macros::datetime};
 use tokio::{net::TcpListener, task::JoinHandle};
 use witnessmark::{actions::App, clock::Clock, store::Store};
 
@@ -12,10 +12,6 @@ use super::{Answer, Engine, database::Database, promised};
 /// The day on which the tests run: nothing in them depends on when they are run.
 const NOW: OffsetDateTime = datetime!(2026-06-15 12:00 UTC);
 
-/// Today, for the server under test.
-pub fn today() -> Date {
-    NOW.date()
-}
 /// The instant at which the tests run.
 pub fn now() -> OffsetDateTime {
     NOW
@@ -39,7 +35,7 @@ pub struct Server {
     /// The token that requests are sent with; empty for none.
     pub token: String,
     client: Client,
-    task: Arc<Task>,
+    _task: Arc<Task>,
 }
 
 #[derive(Debug)]
@@ -74,7 +70,7 @@ impl Server {
         let router = witnessmark::web::router(Arc::clone(&app));
         let task = Task(tokio::spawn(async move { axum::serve(listener, router).await.expect("serves") }));
         let client = Client::builder().redirect(reqwest::redirect::Policy::none()).build().expect("a client");
-        Self { address, app, url: url.into(), token: tokens[0].clone(), tokens, client, task: Arc::new(task) }
+        Self { address, app, url: url.into(), token: tokens[0].clone(), tokens, client, _task: Arc::new(task) }
     }
     /// A further server on the same database, on another day.
     pub async fn at(&self, now: OffsetDateTime) -> Self {
