@@ -20,10 +20,10 @@ use crate::{
 };
 
 /// The most due items that bring their limits and fasteners along without being ticked: the page stays light.
-const MOST_NEAR: usize = 8;
+const MOST_NEAR: usize = 5;
 
 /// From so many values and fasteners on, only what is ticked brings more of them.
-const MOST_ROWS: usize = 6;
+const MOST_ROWS: usize = 3;
 
 /// A value that what is due takes, with the limits that hold for it.
 #[derive(Debug)]
