@@ -1,4 +1,12 @@
 //! Black-box tests over HTTP: every test starts the real router over a fresh database, once on SQLite and once on PostgreSQL.
+#![allow(
+    clippy::unwrap_used,
+    clippy::similar_names,
+    clippy::format_collect,
+    clippy::needless_pass_by_value,
+    reason = "a test may stop where something is not as it has to be"
+)]
+
 #[path = "../harness/mod.rs"]
 mod harness;
 

@@ -30,7 +30,7 @@ fn everywhere(value: &Value, at: &str, visit: &mut impl FnMut(&str, &Value)) {
         _ => {}
     }
 }
-fn resolve<'a>(value: &'a Value) -> &'a Value {
+fn resolve(value: &Value) -> &Value {
     match value["$ref"].as_str() {
         Some(at) => DOCUMENT.pointer(at.strip_prefix('#').unwrap()).unwrap_or_else(|| panic!("{at} leads nowhere")),
         None => value,

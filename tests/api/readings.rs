@@ -95,7 +95,7 @@ on_both_engines!(impossible_readings, async |server| {
         (json!({"on": "2026-02-29", "reading": 1}), vec!["/on"]),
         (json!({"on": "02.05.2026", "reading": 1}), vec!["/on"]),
         (json!({"on": "2026-05-02T10:00:00Z", "reading": 1}), vec!["/on"]),
-        (json!({"on": 20260502, "reading": 1}), vec!["/on"]),
+        (json!({"on": 20_260_502, "reading": 1}), vec!["/on"]),
         (json!({"on": "2026-05-02", "reading": -1}), vec!["/reading"]),
         (json!({"on": "2026-05-02", "reading": 10_000_001}), vec!["/reading"]),
         (json!({"on": "2026-05-02", "reading": 1e300}), vec!["/reading"]),

@@ -51,7 +51,7 @@ pub async fn run(engine: Engine, test: impl AsyncFnOnce(Server)) {
     let database = Database::with_two_workshops(engine).await;
     let server = Server::start(&database.url, database.tokens.clone(), clock()).await;
     let app = Arc::clone(&server.app);
-    let done = tokio::time::timeout(Duration::from_secs(120), test(server)).await;
+    let done = tokio::time::timeout(Duration::from_mins(2), test(server)).await;
     assert!(done.is_ok(), "the test hangs");
     app.store.close().await;
     database.remove().await;

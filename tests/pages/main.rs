@@ -1,4 +1,6 @@
 //! The pages as people and browsers meet them: signing in, forms, what is refused and how it is said. Every test runs on both engines.
+#![allow(clippy::unwrap_used, reason = "a test may stop where something is not as it has to be")]
+
 #[expect(dead_code, reason = "the tests of the API use the rest of it")]
 #[path = "../harness/mod.rs"]
 mod harness;
