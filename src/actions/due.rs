@@ -167,6 +167,10 @@ pub async fn check(store: &Store) -> Result<Checked> {
             let stored = due_item::of_motorcycle(&mut tx, workshop.id, bike.id).await?;
             checked.motorcycles += 1;
             checked.due_items += stored.len();
+            for item in due_item::misfiled(&mut tx, workshop.id, bike.id).await? {
+                let what = format!("{}: lists find it by other dates than its own", item.title);
+                checked.differences.push(Difference { motorcycle: bike.name.clone(), what });
+            }
             match worked_out(&mut tx, &workshop, &bike).await {
                 Ok(right) => compare(&bike, stored, right, &mut checked.differences),
                 Err(error) => checked.differences.push(Difference { motorcycle: bike.name.clone(), what: error.to_string() }),

@@ -363,6 +363,7 @@ pub struct NewServiceEvent {
 /// What may still be changed in an event before it is signed; figures and lines are struck out and entered anew.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
+#[schema(example = json!({"performed_by": "R. Moss", "summary": "Chain adjusted and lubricated", "notes": "Tightest at the third mark"}))]
 pub struct EventDetails {
     /// Who did it.
     pub performed_by: Option<String>,
@@ -438,6 +439,7 @@ pub struct Signature {
 /// What is stated when an event is signed off.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
+#[schema(example = json!({"statement": "Done as written, ridden and checked."}))]
 pub struct NewSignature {
     /// What is stated, in words.
     #[serde(default)]
@@ -446,6 +448,7 @@ pub struct NewSignature {
 /// What is added to a signed event.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
+#[schema(example = json!({"text": "The pads were the sintered ones."}))]
 pub struct NewAmendment {
     /// The text.
     pub text: String,

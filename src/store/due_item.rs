@@ -34,6 +34,20 @@ pub async fn of_motorcycle(tx: &mut Tx, workshop: Id<Workshop>, bike: Id<Motorcy
     Ok(rows.into_iter().map(|row| row.0.0).collect())
 }
 
+/// What is due on one motorcycle whose columns, by which lists are filtered and sorted, do not say what the item itself says.
+pub async fn misfiled(tx: &mut Tx, workshop: Id<Workshop>, bike: Id<Motorcycle>) -> Result<Vec<DueItem>> {
+    type Filed = (Json<DueItem>, Date, Option<Date>, Option<Date>, Option<Date>, bool);
+    let sql = "select body, sort_on, nearly_due_from, due_from, overdue_from, no_history from due_item
+               where workshop_id = $1 and motorcycle_id = $2";
+    let rows: Vec<Filed> = on!(tx, sqlx::query_as(sql).bind(workshop).bind(bike), fetch_all)?;
+    let wrong = rows.into_iter().filter(|(item, sort, nearly, due, overdue, no_history)| {
+        let dates = &item.0.dates;
+        (*sort, *nearly, *due, *overdue, *no_history)
+            != (sort_on(&item.0), dates.nearly_due_from, dates.due_from, dates.overdue_from, item.0.no_history)
+    });
+    Ok(wrong.map(|row| row.0.0).collect())
+}
+
 /// Makes what is stored for a motorcycle equal to what was worked out; rows that stay the same are not written. Gives how many were.
 pub async fn replace(tx: &mut Tx, workshop: Id<Workshop>, bike: &Motorcycle, items: &[DueItem]) -> Result<u64> {
     let sql = "select id, owner_id, body from due_item where workshop_id = $1 and motorcycle_id = $2";

@@ -4,8 +4,8 @@ use std::collections::{BTreeMap, VecDeque};
 use serde_json::Value;
 
 use super::{
-    browser::{Browser, Script},
-    workshop::Workshop,
+    browser::Browser,
+    workshop::{Script, Workshop},
 };
 
 /// The most that a page weighs with its style and script, uncompressed.
@@ -30,8 +30,8 @@ fn strings(value: &Value) -> Vec<String> {
 async fn every_page_is_accessible_light_and_without_complaints() {
     let axe = std::env::var("WITNESSMARK_TEST_AXE").expect("WITNESSMARK_TEST_AXE is not set: run the tests by `sh tests/run`");
     let axe = std::fs::read_to_string(axe).expect("axe-core can be read");
-    let workshop = Workshop::open().await;
-    let browser = Browser::start(360, Script::On).await;
+    let workshop = Workshop::open(Script::On).await;
+    let browser = Browser::start(360).await;
     browser.sign_in(&workshop.site, &workshop.email, &workshop.password).await;
     let mut todo = VecDeque::from(["/".to_owned()]);
     let mut seen = BTreeMap::<String, usize>::new();

@@ -22,16 +22,9 @@ pub struct Browser {
     address: String,
 }
 
-/// Whether pages may run script.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Script {
-    On,
-    Off,
-}
-
 impl Browser {
     /// Starts a browser of a width.
-    pub async fn start(width: u32, script: Script) -> Self {
+    pub async fn start(width: u32) -> Self {
         let port = TcpListener::bind("127.0.0.1:0").expect("a free port").local_addr().expect("an address").port();
         let driver = Command::new(given("WITNESSMARK_TEST_CHROMEDRIVER"))
             .arg(format!("--port={port}"))
@@ -57,13 +50,7 @@ impl Browser {
             }
             tokio::time::sleep(Duration::from_millis(100)).await;
         }
-        let browser = Self { page: browser.expect("Chromium starts within ten seconds"), driver, address };
-        if script == Script::Off {
-            let off = json!({"cmd": "Emulation.setScriptExecutionDisabled", "params": {"value": true}});
-            let answer = browser.ask_driver("goog/cdp/execute", &off).await;
-            assert!(answer["value"]["error"].is_null(), "{answer}");
-        }
-        browser
+        Self { page: browser.expect("Chromium starts within ten seconds"), driver, address }
     }
     /// Asks the driver for what WebDriver itself has no word for.
     async fn ask_driver(&self, what: &str, body: &Value) -> Value {
@@ -86,9 +73,12 @@ impl Browser {
         field.clear().await.expect("the field can be cleared");
         field.send_keys(text).await.expect("the field takes text");
     }
-    /// Presses something.
+    /// Presses something, as a thumb does: scrolled to the middle of the screen, clear of what sticks to its edges.
     pub async fn press(&self, css: &str) {
-        self.see(css).await.click().await.expect("it can be pressed");
+        let element = self.see(css).await;
+        let middle = "arguments[0].scrollIntoView({block: 'center'})";
+        self.page.execute(middle, vec![serde_json::to_value(&element).expect("an element")]).await.expect("it scrolls");
+        element.click().await.expect("it can be pressed");
     }
     /// The text of the page as people see it.
     pub async fn text(&self) -> String {

@@ -1,6 +1,12 @@
 //! The demo's workshop, served on a free port.
 use std::sync::Arc;
 
+use axum::{
+    extract::Request,
+    http::StatusCode,
+    middleware::{self, Next},
+    response::{IntoResponse, Response},
+};
 use serde_json::{Value, json};
 use tempfile::TempDir;
 use time::{Date, Duration};
@@ -21,9 +27,22 @@ pub struct Workshop {
     _folder: TempDir,
 }
 
+/// Whether pages get their script.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Script {
+    /// They do.
+    On,
+    /// The server hands out none, and the pages' Content-Security-Policy lets no other run.
+    Off,
+}
+
+async fn without_script(request: Request, next: Next) -> Response {
+    if request.uri().path().ends_with(".js") { StatusCode::NOT_FOUND.into_response() } else { next.run(request).await }
+}
+
 impl Workshop {
     /// Fills and serves it.
-    pub async fn open() -> Self {
+    pub async fn open(script: Script) -> Self {
         let folder = tempfile::tempdir().expect("a folder");
         let url = format!("sqlite:{}", folder.path().join("demo.db").display());
         let app = Arc::new(App::new(Store::open(&url).await.expect("the database opens"), Clock::System));
@@ -31,7 +50,11 @@ impl Workshop {
         let listener = TcpListener::bind("127.0.0.1:0").await.expect("a free port");
         let site = format!("http://{}", listener.local_addr().expect("an address"));
         let today = app.clock.now().date();
-        tokio::spawn(async move { axum::serve(listener, witnessmark::web::router(app)).await });
+        let mut router = witnessmark::web::router(app);
+        if script == Script::Off {
+            router = router.layer(middleware::from_fn(without_script));
+        }
+        tokio::spawn(async move { axum::serve(listener, router).await });
         Self { site, email, password, token, today, _folder: folder }
     }
     /// POST to the API; the id of what was made.

@@ -1,13 +1,13 @@
 //! Work is written up from what is due, with one thumb: the list changes, and its reason holds.
 use super::{
-    browser::{Browser, Script},
-    workshop::Workshop,
+    browser::Browser,
+    workshop::{Script, Workshop},
 };
 
 async fn written_up(script: Script) {
-    let workshop = Workshop::open().await;
+    let workshop = Workshop::open(script).await;
     let bike = workshop.with_old_oil().await;
-    let browser = Browser::start(360, script).await;
+    let browser = Browser::start(360).await;
     browser.sign_in(&workshop.site, &workshop.email, &workshop.password).await;
     let page = format!("{}/motorcycles/{bike}", workshop.site);
     browser.page.goto(&page).await.expect("the motorcycle's page");
