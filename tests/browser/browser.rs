@@ -73,12 +73,11 @@ impl Browser {
         field.clear().await.expect("the field can be cleared");
         field.send_keys(text).await.expect("the field takes text");
     }
-    /// Presses something, as a thumb does: scrolled to the middle of the screen, clear of what sticks to its edges.
+    /// Presses something from the keyboard: the space bar ticks a box, Enter follows a link or pushes a button.
     pub async fn press(&self, css: &str) {
         let element = self.see(css).await;
-        let middle = "arguments[0].scrollIntoView({block: 'center'})";
-        self.page.execute(middle, vec![serde_json::to_value(&element).expect("an element")]).await.expect("it scrolls");
-        element.click().await.expect("it can be pressed");
+        let key = if element.tag_name().await.expect("a tag") == "input" { " " } else { "\u{E007}" };
+        element.send_keys(key).await.expect("it can be pressed");
     }
     /// The text of the page as people see it.
     pub async fn text(&self) -> String {

@@ -37,7 +37,7 @@ pub enum Script {
 }
 
 async fn without_script(request: Request, next: Next) -> Response {
-    if request.uri().path().ends_with(".js") { StatusCode::NOT_FOUND.into_response() } else { next.run(request).await }
+    if request.uri().path().rsplit('.').next() == Some("js") { StatusCode::NOT_FOUND.into_response() } else { next.run(request).await }
 }
 
 impl Workshop {
