@@ -19,6 +19,7 @@ mod histories;
 mod idempotency;
 mod limits;
 mod lists;
+mod lives;
 mod motorcycles;
 mod numbers;
 mod openapi;

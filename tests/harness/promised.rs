@@ -113,9 +113,13 @@ pub fn check(method: &str, path: &str, status: u16, content_type: &str, text: &s
         escaped(media)
     );
     let validator = validator(&at);
-    let value: Value = serde_json::from_str(text).unwrap_or_else(|error| panic!("{method} {path}: {error} in {text}"));
-    let wrong: Vec<_> = validator.iter_errors(&value).map(|error| format!("{}: {error}", error.instance_path())).collect();
-    assert!(wrong.is_empty(), "{method} {template} {status} is not what the OpenAPI document promises:\n{}\n{text}", wrong.join("\n"));
+    // A stream has a document on each line.
+    let documents: Vec<_> = if media == "application/x-ndjson" { text.lines().collect() } else { vec![text] };
+    for text in documents {
+        let value: Value = serde_json::from_str(text).unwrap_or_else(|error| panic!("{method} {path}: {error} in {text}"));
+        let wrong: Vec<_> = validator.iter_errors(&value).map(|error| format!("{}: {error}", error.instance_path())).collect();
+        assert!(wrong.is_empty(), "{method} {template} {status} is not what the OpenAPI document promises:\n{}\n{text}", wrong.join("\n"));
+    }
 }
 
 fn validator(at: &str) -> Arc<Validator> {
