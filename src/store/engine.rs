@@ -63,14 +63,14 @@ impl Store {
     /// usual waiting for a lock: it is tried again for a few seconds.
     async fn open_sqlite_beside_others(path: &str) -> sqlx::Result<Self> {
         let busy = |error: &sqlx::Error| {
-            let code = error.as_database_error().and_then(|error| error.code()).and_then(|code| code.parse::<u32>().ok());
+            let code = error.as_database_error().and_then(sqlx::error::DatabaseError::code).and_then(|code| code.parse::<u32>().ok());
             code.is_some_and(|code| matches!(code & 0xff, 5 | 6))
         };
         let began = tokio::time::Instant::now();
         loop {
             match Self::open_sqlite(path).await {
                 Err(error) if busy(&error) && began.elapsed() < Duration::from_secs(5) => {
-                    tokio::time::sleep(Duration::from_millis(50)).await
+                    tokio::time::sleep(Duration::from_millis(50)).await;
                 }
                 done => return done,
             }
