@@ -4,6 +4,7 @@ use std::{
     collections::HashMap,
     fmt::Write as _,
     sync::{Arc, LazyLock, RwLock},
+    time::Duration,
 };
 
 use axum::{
@@ -11,6 +12,7 @@ use axum::{
     extract::{FromRequest, Request},
     http::header,
 };
+use futures_util::StreamExt;
 use jsonschema::{ValidationError, Validator, error::ValidationErrorKind};
 use serde::{Serialize, de::DeserializeOwned};
 use serde_json::{Value, json};
@@ -23,6 +25,8 @@ use crate::{
 
 /// The largest body, 1 MiB.
 pub const LARGEST: usize = 1024 * 1024;
+/// How much of a larger one is read and thrown away before it is refused.
+const DRAINED: usize = 16 * LARGEST;
 
 /// A body as it came in. Reading it cannot fail yet: what the path names is looked up first.
 #[derive(Debug)]
@@ -37,17 +41,34 @@ impl<S: Send + Sync> FromRequest<S> for Body {
         let content_type = request.headers().get(header::CONTENT_TYPE).and_then(|value| value.to_str().ok()).unwrap_or_default();
         let content_type = content_type.split(';').next().unwrap_or_default().trim().to_ascii_lowercase();
         let declared = request.headers().get(header::CONTENT_LENGTH).and_then(|value| value.to_str().ok()?.parse::<usize>().ok());
-        let too_large = || Error::TooLarge("The body is over 1 MiB; send less in one request.".into());
-        let bytes = if declared.is_some_and(|length| length > LARGEST) {
-            Err(too_large())
-        } else {
-            axum::body::to_bytes(request.into_body(), LARGEST).await.map_err(|error| {
-                let limit = std::error::Error::source(&error).is_some_and(|source| source.to_string().contains("length limit"));
-                if limit { too_large() } else { Error::Malformed("The body was cut off half way; send it again.".into()) }
-            })
-        };
+        let bytes = read(request.into_body(), declared).await;
         Ok(Self { content_type, bytes })
     }
+}
+
+/// Reads a body up to [`LARGEST`].
+async fn read(body: axum::body::Body, declared: Option<usize>) -> Result<Bytes> {
+    let mut stream = body.into_data_stream();
+    let mut bytes = Vec::with_capacity(declared.unwrap_or(0).min(LARGEST));
+    while declared.is_none_or(|length| length <= LARGEST) {
+        match stream.next().await {
+            Some(Ok(chunk)) if bytes.len() + chunk.len() > LARGEST => break,
+            Some(Ok(chunk)) => bytes.extend_from_slice(&chunk),
+            Some(Err(_)) => return Err(Error::Malformed("The body was cut off half way; send it again.".into())),
+            None => return Ok(bytes.into()),
+        }
+    }
+    // Read on for a moment: a client that is still sending would see a broken connection in place of the answer.
+    let rest = async {
+        let mut left = DRAINED;
+        while let Some(Ok(chunk)) = stream.next().await
+            && left > chunk.len()
+        {
+            left -= chunk.len();
+        }
+    };
+    let _ = tokio::time::timeout(Duration::from_secs(1), rest).await;
+    Err(Error::TooLarge("The body is over 1 MiB; send less in one request.".into()))
 }
 
 impl Body {
