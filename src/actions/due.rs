@@ -198,7 +198,7 @@ fn compare(bike: &Motorcycle, stored: Vec<DueItem>, right: Vec<DueItem>, differe
 }
 
 /// How long a kept answer is good for: another process on the same SQLite file may have written meanwhile.
-const GOOD_FOR: Duration = Duration::seconds(1);
+const GOOD_FOR: Duration = Duration::seconds(3);
 
 #[derive(Debug)]
 struct KeptAnswer {

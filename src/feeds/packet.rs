@@ -17,7 +17,7 @@ use crate::{
 
 /// The packet in words: what both forms show.
 #[derive(Debug, Template)]
-#[template(path = "packet.html")]
+#[template(path = "packet.html", whitespace = "minimize")]
 struct Paper<'a> {
     icon: &'a str,
     style: &'a str,

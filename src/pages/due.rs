@@ -28,7 +28,7 @@ use crate::{
 const SIZE: i64 = 25;
 
 #[derive(Template)]
-#[template(path = "due.html")]
+#[template(path = "due.html", whitespace = "minimize")]
 struct DuePage {
     frame: Frame,
     day: String,

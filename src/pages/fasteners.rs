@@ -34,7 +34,7 @@ const SIZE: i64 = 100;
 const STAGES: usize = 4;
 
 #[derive(Template)]
-#[template(path = "fasteners.html")]
+#[template(path = "fasteners.html", whitespace = "minimize")]
 struct FastenersPage {
     frame: Frame,
     rows: Vec<Row>,
@@ -42,7 +42,7 @@ struct FastenersPage {
 }
 
 #[derive(Template)]
-#[template(path = "fastener_form.html")]
+#[template(path = "fastener_form.html", whitespace = "minimize")]
 struct FastenerPage {
     frame: Frame,
     title: String,

@@ -26,7 +26,7 @@ impl From<Error> for Fault {
 }
 
 #[derive(Template)]
-#[template(path = "fault.html")]
+#[template(path = "fault.html", whitespace = "minimize")]
 struct FaultPage {
     frame: Frame,
     title: &'static str,

@@ -31,7 +31,7 @@ use crate::{
 };
 
 #[derive(Template)]
-#[template(path = "job_sheet.html")]
+#[template(path = "job_sheet.html", whitespace = "minimize")]
 struct SheetPage {
     frame: Frame,
     id: Id<Motorcycle>,

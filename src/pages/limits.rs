@@ -34,7 +34,7 @@ use crate::{
 const SIZE: i64 = 100;
 
 #[derive(Template)]
-#[template(path = "limits.html")]
+#[template(path = "limits.html", whitespace = "minimize")]
 struct LimitsPage {
     frame: Frame,
     rows: Vec<Row>,
@@ -42,7 +42,7 @@ struct LimitsPage {
 }
 
 #[derive(Template)]
-#[template(path = "limit_form.html")]
+#[template(path = "limit_form.html", whitespace = "minimize")]
 struct LimitPage {
     frame: Frame,
     title: String,

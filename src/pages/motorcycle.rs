@@ -41,7 +41,7 @@ const DUE: usize = 12;
 const PARTS: usize = 30;
 
 #[derive(Template)]
-#[template(path = "motorcycle.html")]
+#[template(path = "motorcycle.html", whitespace = "minimize")]
 struct MotorcyclePage {
     frame: Frame,
     id: Id<Motorcycle>,

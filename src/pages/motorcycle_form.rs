@@ -30,7 +30,7 @@ use crate::{
 type Options = Vec<(String, String)>;
 
 #[derive(Template)]
-#[template(path = "motorcycle_form.html")]
+#[template(path = "motorcycle_form.html", whitespace = "minimize")]
 struct MotorcycleFormPage {
     frame: Frame,
     title: String,

@@ -24,7 +24,7 @@ use crate::{
 const SIZE: i64 = 50;
 
 #[derive(Template)]
-#[template(path = "motorcycles.html")]
+#[template(path = "motorcycles.html", whitespace = "minimize")]
 struct MotorcyclesPage {
     frame: Frame,
     title: &'static str,

@@ -34,7 +34,7 @@ use crate::{
 const OFFERED: i64 = 200;
 
 #[derive(Template)]
-#[template(path = "own_rules.html")]
+#[template(path = "own_rules.html", whitespace = "minimize")]
 struct OwnRulesPage {
     frame: Frame,
     id: Id<Motorcycle>,

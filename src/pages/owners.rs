@@ -29,7 +29,7 @@ use crate::{
 const SIZE: i64 = 50;
 
 #[derive(Template)]
-#[template(path = "owners.html")]
+#[template(path = "owners.html", whitespace = "minimize")]
 struct OwnersPage {
     frame: Frame,
     rows: Vec<Row>,
@@ -42,7 +42,7 @@ struct Row {
 }
 
 #[derive(Template)]
-#[template(path = "owner_form.html")]
+#[template(path = "owner_form.html", whitespace = "minimize")]
 struct OwnerFormPage {
     frame: Frame,
     title: String,

@@ -35,7 +35,7 @@ use crate::{
 const MOST: i64 = 200;
 
 #[derive(Template)]
-#[template(path = "part.html")]
+#[template(path = "part.html", whitespace = "minimize")]
 struct PartPage {
     frame: Frame,
     title: String,
@@ -219,7 +219,7 @@ pub(super) async fn fit_again(
 }
 
 #[derive(Template)]
-#[template(path = "fit_part.html")]
+#[template(path = "fit_part.html", whitespace = "minimize")]
 struct FitPage {
     frame: Frame,
     id: Id<Motorcycle>,

@@ -33,7 +33,7 @@ use crate::{
 const SIZE: i64 = 30;
 
 #[derive(Template)]
-#[template(path = "readings.html")]
+#[template(path = "readings.html", whitespace = "minimize")]
 struct ReadingsPage {
     frame: Frame,
     title: &'static str,

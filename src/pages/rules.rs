@@ -31,14 +31,14 @@ use crate::{
 const SIZE: i64 = 100;
 
 #[derive(Template)]
-#[template(path = "rules.html")]
+#[template(path = "rules.html", whitespace = "minimize")]
 struct RulesPage {
     frame: Frame,
     rows: Vec<Row>,
     next: Option<String>,
 }
 #[derive(Template)]
-#[template(path = "rule_form.html")]
+#[template(path = "rule_form.html", whitespace = "minimize")]
 struct RulePage {
     frame: Frame,
     title: String,

@@ -35,7 +35,7 @@ use crate::{
 const STATEMENT: &str = "The work above was done as written.";
 
 #[derive(Template)]
-#[template(path = "service_event.html")]
+#[template(path = "service_event.html", whitespace = "minimize")]
 struct EventPage {
     frame: Frame,
     id: Id<ServiceEvent>,
@@ -388,7 +388,7 @@ pub(super) async fn strike_out(
 }
 
 #[derive(Template)]
-#[template(path = "service_event_form.html")]
+#[template(path = "service_event_form.html", whitespace = "minimize")]
 struct ChangePage {
     frame: Frame,
     id: Id<ServiceEvent>,

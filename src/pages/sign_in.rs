@@ -22,7 +22,7 @@ use crate::{
 };
 
 #[derive(Template)]
-#[template(path = "sign_in.html")]
+#[template(path = "sign_in.html", whitespace = "minimize")]
 struct SignInPage {
     frame: Frame,
     form: Form,

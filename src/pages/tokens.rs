@@ -31,7 +31,7 @@ use crate::{
 const SIZE: i64 = 50;
 
 #[derive(Template)]
-#[template(path = "tokens.html")]
+#[template(path = "tokens.html", whitespace = "minimize")]
 struct TokensPage {
     frame: Frame,
     secret: Option<String>,

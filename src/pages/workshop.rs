@@ -26,7 +26,7 @@ use crate::{
 };
 
 #[derive(Template)]
-#[template(path = "workshop.html")]
+#[template(path = "workshop.html", whitespace = "minimize")]
 struct WorkshopPage {
     frame: Frame,
     form: Form,

@@ -43,7 +43,7 @@ impl Store {
     /// [`Error::Unavailable`] with what to do, where it cannot be opened, is not a database, is read-only, or comes from a newer version.
     pub async fn open(url: &str) -> Result<Self> {
         let store = if let Some(path) = url.strip_prefix("sqlite:") {
-            Self::open_sqlite(path.trim_start_matches("//")).await
+            Self::open_sqlite_beside_others(path.trim_start_matches("//")).await
         } else if url.starts_with("postgres://") || url.starts_with("postgresql://") {
             let pool = PgPoolOptions::new().max_connections(16).acquire_timeout(Duration::from_secs(5)).connect(url).await;
             pool.map(Self::Postgres)
@@ -57,6 +57,24 @@ impl Store {
             return Err(error);
         }
         Ok(store)
+    }
+
+    /// Where another server opens the same fresh file in this moment, the change to a write-ahead log is refused at once, without the
+    /// usual waiting for a lock: it is tried again for a few seconds.
+    async fn open_sqlite_beside_others(path: &str) -> sqlx::Result<Self> {
+        let busy = |error: &sqlx::Error| {
+            let code = error.as_database_error().and_then(sqlx::error::DatabaseError::code).and_then(|code| code.parse::<u32>().ok());
+            code.is_some_and(|code| matches!(code & 0xff, 5 | 6))
+        };
+        let began = tokio::time::Instant::now();
+        loop {
+            match Self::open_sqlite(path).await {
+                Err(error) if busy(&error) && began.elapsed() < Duration::from_secs(5) => {
+                    tokio::time::sleep(Duration::from_millis(50)).await;
+                }
+                done => return done,
+            }
+        }
     }
 
     async fn open_sqlite(path: &str) -> sqlx::Result<Self> {

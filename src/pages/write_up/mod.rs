@@ -56,7 +56,7 @@ const KINDS: [(&str, &str); 7] = [
 const POSITIONS: [&str; 10] = ["front", "rear", "left", "right", "upper", "lower", "front_left", "front_right", "rear_left", "rear_right"];
 
 #[derive(Template)]
-#[template(path = "write_up.html")]
+#[template(path = "write_up.html", whitespace = "minimize")]
 struct WriteUpPage {
     frame: Frame,
     motorcycle: Id<Motorcycle>,
