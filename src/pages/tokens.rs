@@ -90,7 +90,7 @@ pub(super) async fn make(State(app): State<Arc<App>>, manager: Manager, mut form
     if scopes.is_empty() {
         form.complain("scopes", "Tick at least one thing that the token may do.");
     }
-    let new = NewToken { name: form.value("name").to_owned(), scopes, expires_on };
+    let new = NewToken { name: form.value("name").to_owned(), scopes, expires_on, owner_id: None, motorcycle_id: None };
     let mut work = manager.write(&app, &mut form).await?;
     let made = match form.ready(Some(new)) {
         Ok(new) => actions::make(&mut work, new).await,
