@@ -1,6 +1,9 @@
 //! Who is asking: accounts, sessions, tokens.
+pub mod common;
 pub mod password;
 pub mod secret;
+pub mod totp;
+pub mod whence;
 
 use crate::{
     domain::{

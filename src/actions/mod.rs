@@ -27,6 +27,7 @@ pub mod rule;
 pub mod search;
 pub mod service;
 pub mod session;
+pub mod throttle;
 pub mod token;
 pub mod visits;
 pub mod webhook;
