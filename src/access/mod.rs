@@ -5,6 +5,10 @@ pub mod secret;
 pub mod totp;
 pub mod whence;
 
+use std::net::IpAddr;
+
+use uuid::Uuid;
+
 use crate::{
     domain::{
         id::Id,
@@ -28,6 +32,8 @@ pub struct Caller {
     pub standing: Standing,
     /// What they may see of it.
     pub sight: Sight,
+    /// Where the request came from.
+    pub address: Option<IpAddr>,
 }
 
 /// A person with a session, a script with a token, or the command line.
@@ -53,9 +59,10 @@ pub enum Standing {
 }
 
 /// Which motorcycles somebody may see, with all that belongs to them. The others are not there for them: 404, and in no list or count.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Sight {
     /// Every motorcycle of the workshop.
+    #[default]
     All,
     /// Those of one owner.
     Owner(Id<Owner>),
@@ -93,7 +100,14 @@ impl Caller {
     /// The command line: it may do everything.
     #[must_use]
     pub fn command_line(workshop: Id<Workshop>) -> Self {
-        Self { workshop, who: Who::CommandLine, scopes: TokenScope::ALL.to_vec(), standing: Standing::Manager, sight: Sight::All }
+        Self {
+            workshop,
+            who: Who::CommandLine,
+            scopes: TokenScope::ALL.to_vec(),
+            standing: Standing::Manager,
+            sight: Sight::All,
+            address: None,
+        }
     }
     /// A person by their roles in the workshop; `owner` is the one whose motorcycles are theirs. None where the roles give no right at all.
     #[must_use]
@@ -108,7 +122,7 @@ impl Caller {
             return None;
         };
         let scopes = if standing == Standing::Manager { TokenScope::ALL.to_vec() } else { vec![TokenScope::Read, TokenScope::Write] };
-        Some(Self { workshop, who: Who::Person(person), scopes, standing, sight })
+        Some(Self { workshop, who: Who::Person(person), scopes, standing, sight, address: None })
     }
     /// A token. One that sees less than the whole workshop stands where an owner stands.
     #[must_use]
@@ -119,7 +133,7 @@ impl Caller {
             (None, None) => Sight::All,
         };
         let standing = if sight.is_narrow() { Standing::Owner } else { Standing::Manager };
-        Self { workshop, who: Who::Token(token.id, token.name.clone()), scopes: token.scopes.clone(), standing, sight }
+        Self { workshop, who: Who::Token(token.id, token.name.clone()), scopes: token.scopes.clone(), standing, sight, address: None }
     }
     /// What to call them in the audit trail.
     #[must_use]
@@ -130,10 +144,29 @@ impl Caller {
             Who::CommandLine => "command line".into(),
         }
     }
+    /// The id of the person or token that an entry is noted under; the command line has none.
+    #[must_use]
+    pub const fn id(&self) -> Option<Uuid> {
+        match &self.who {
+            Who::Person(person) => Some(person.id.uuid()),
+            Who::Token(id, _) => Some(id.uuid()),
+            Who::CommandLine => None,
+        }
+    }
     /// The person, if it is one.
     #[must_use]
     pub const fn person_id(&self) -> Option<Id<Person>> {
         if let Who::Person(person) = &self.who { Some(person.id) } else { None }
+    }
+    /// The token, if it is one.
+    #[must_use]
+    pub const fn token_id(&self) -> Option<Id<Token>> {
+        if let Who::Token(id, _) = &self.who { Some(*id) } else { None }
+    }
+    /// The caller with where the request came from.
+    #[must_use]
+    pub fn from_address(self, address: Option<IpAddr>) -> Self {
+        Self { address, ..self }
     }
     /// Refuses a caller without a scope.
     ///
