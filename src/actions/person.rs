@@ -152,7 +152,8 @@ async fn must_not_be_last(work: &mut Work, member: &Member) -> Result<()> {
     if store_member::other_managers(&mut work.tx, workshop, member.id).await? > 0 {
         return Ok(());
     }
-    let detail = format!("{} is the only manager of this workshop; give the role to somebody else first, or nobody could run it.", member.name);
+    let detail =
+        format!("{} is the only manager of this workshop; give the role to somebody else first, or nobody could run it.", member.name);
     Err(Error::conflict(detail, [member.id.uuid()]))
 }
 
@@ -164,7 +165,8 @@ async fn must_not_be_last(work: &mut Work, member: &Member) -> Result<()> {
 pub async fn reset_link(work: &mut Work, member: &Member) -> Result<String> {
     let workshop = work.workshop_id();
     let by_mail = || {
-        let detail = format!("No link can be made for {} here; they can ask for one themselves, by mail, on the page to sign in.", member.name);
+        let detail =
+            format!("No link can be made for {} here; they can ask for one themselves, by mail, on the page to sign in.", member.name);
         Error::conflict(detail, [member.id.uuid()])
     };
     let person = store_member::account(&mut work.tx, workshop, member.id).await?.ok_or_else(by_mail)?;
@@ -265,7 +267,10 @@ async fn begin_account(app: &App, tx: &mut Tx, new: &Account, is_there: bool) ->
 pub async fn accept_signed_in(app: &App, plain: &str, person: &Person, cookie: &str) -> Result<()> {
     let welcome = invitation(app, plain).await?;
     if welcome.member.email != person.email {
-        let detail = format!("This invitation is for {}, and you are signed in as {}. Sign out, then open it again.", welcome.member.email, person.email);
+        let detail = format!(
+            "This invitation is for {}, and you are signed in as {}. Sign out, then open it again.",
+            welcome.member.email, person.email
+        );
         return Err(Error::conflict(detail, []));
     }
     let mut tx = app.store.write().await?;

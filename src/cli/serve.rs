@@ -1,5 +1,5 @@
 //! `witnessmark serve`
-use std::{process::ExitCode, sync::Arc};
+use std::{net::SocketAddr, process::ExitCode, sync::Arc};
 
 use clap::{Args, builder::BoolishValueParser};
 use tokio::net::TcpListener;
@@ -58,7 +58,8 @@ pub async fn serve(app: Arc<App>, listener: TcpListener) -> Result<()> {
     let address = listener.local_addr().map_err(environment)?;
     tracing::info!(%address, "serving");
     let sender = tokio::spawn(crate::feeds::webhooks::run(Arc::clone(&app)));
-    axum::serve(listener, crate::web::router(Arc::clone(&app))).with_graceful_shutdown(told_to_stop()).await.map_err(environment)?;
+    let router = crate::web::router(Arc::clone(&app)).into_make_service_with_connect_info::<SocketAddr>();
+    axum::serve(listener, router).with_graceful_shutdown(told_to_stop()).await.map_err(environment)?;
     // A message under way is sent again at the next start, under the same id.
     sender.abort();
     app.store.close().await;

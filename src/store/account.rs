@@ -87,7 +87,13 @@ pub async fn set_email(tx: &mut Tx, person: Id<Person>, email: &str) -> Result<(
 }
 
 /// Makes a person a member of a workshop.
-pub async fn insert_membership(tx: &mut Tx, workshop: Id<Workshop>, person: Id<Person>, member: &Member, now: OffsetDateTime) -> Result<()> {
+pub async fn insert_membership(
+    tx: &mut Tx,
+    workshop: Id<Workshop>,
+    person: Id<Person>,
+    member: &Member,
+    now: OffsetDateTime,
+) -> Result<()> {
     let sql = "insert into membership (workshop_id, person_id, id, name, roles, owner_id, created_at) values ($1, $2, $3, $4, $5, $6, $7)";
     execute!(
         tx,

@@ -88,9 +88,8 @@ pub async fn update(tx: &mut Tx, workshop: Id<Workshop>, member: &Member) -> Res
         "update membership set name = $3, roles = $4, owner_id = $5 where workshop_id = $1 and id = $2",
         "update invitation set name = $3, roles = $4, owner_id = $5 where workshop_id = $1 and id = $2",
     ] {
-        let query = sqlx::query(sql).bind(workshop).bind(member.id).bind(&member.name);
-        let (roles, owner) = (Json(&member.roles), member.owner_id);
-        execute!(tx, query.bind(roles).bind(owner))?;
+        let roles = Json(&member.roles);
+        execute!(tx, sqlx::query(sql).bind(workshop).bind(member.id).bind(&member.name).bind(roles).bind(member.owner_id))?;
     }
     Ok(())
 }

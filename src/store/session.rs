@@ -96,8 +96,8 @@ pub async fn find(tx: &mut Tx, hash: &[u8], now: OffsetDateTime) -> Result<Optio
                join person on person.person_id = session.person_id
                join membership on membership.workshop_id = session.workshop_id and membership.person_id = session.person_id
                where session.token_hash = $1 and session.expires_at > $2 and session.seen_at > $3";
-    let query = sqlx::query_as(sql).bind(hash).bind(Instant(now)).bind(Instant(now - IDLE));
-    let row: Option<PersonRow> = on!(tx, query, fetch_optional)?;
+    let since = Instant(now - IDLE);
+    let row: Option<PersonRow> = on!(tx, sqlx::query_as(sql).bind(hash).bind(Instant(now)).bind(since), fetch_optional)?;
     Ok(row.map(|row| {
         let member = Membership { workshop_id: row.workshop_id, roles: row.roles.0, owner_id: row.owner_id };
         (Person { id: row.person_id, email: row.email, name: row.name }, member, row.seen_at.0)
@@ -114,8 +114,8 @@ pub async fn seen(tx: &mut Tx, hash: &[u8], at: OffsetDateTime) -> Result<()> {
 pub async fn list(tx: &mut Tx, person: Id<Person>, hash: &[u8], now: OffsetDateTime) -> Result<Vec<(Session, bool)>> {
     let sql = "select id, created_at, seen_at, user_agent, address from session
                where person_id = $1 and expires_at > $2 and seen_at > $3 order by seen_at desc, created_at desc, id";
-    let query = sqlx::query_as::<_, Row>(sql).bind(person).bind(Instant(now)).bind(Instant(now - IDLE));
-    let rows = on!(tx, query, fetch_all)?;
+    let since = Instant(now - IDLE);
+    let rows = on!(tx, sqlx::query_as::<_, Row>(sql).bind(person).bind(Instant(now)).bind(since), fetch_all)?;
     let own: Option<(Id<Session>,)> = on!(tx, sqlx::query_as("select id from session where token_hash = $1").bind(hash), fetch_optional)?;
     Ok(rows.into_iter().map(|row| (Some(row.id) == own.map(|own| own.0), row)).map(|(here, row)| (row.into(), here)).collect())
 }
