@@ -54,7 +54,6 @@ struct InvitedMember {
     created_at: OffsetDateTime,
     /// The link that lets them in, once. It is shown here and never again; null in a replayed answer. Where the server's public address is not
     /// set, it is a path.
-    #[schema(format = UriReference)]
     link: Option<String>,
 }
 impl InvitedMember {
