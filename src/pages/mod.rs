@@ -14,6 +14,7 @@
 //! and `data-draft` on the form keeps what was typed on the device until the server has answered.
 pub mod answer;
 pub mod assets;
+mod audit;
 pub mod chart;
 mod due;
 pub mod due_rows;
@@ -97,6 +98,8 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/owners/{id}/hide", post(owners::hide))
         .route("/tokens", get(tokens::list).post(tokens::make))
         .route("/tokens/{id}/revoke", post(tokens::revoke))
+        .route("/tokens/{id}/rotate", post(tokens::rotate))
+        .route("/audit", get(audit::list))
         .route("/sign-in", get(sign_in::show).post(sign_in::sign_in))
         .route("/sign-out", post(sign_in::sign_out))
         .route("/assets/{file}", get(assets::show))
