@@ -20,6 +20,7 @@ mod idempotency;
 mod limits;
 mod lists;
 mod lives;
+mod matrix;
 mod motorcycles;
 mod numbers;
 mod openapi;
