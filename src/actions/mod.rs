@@ -7,6 +7,7 @@
 //! To add an action: a function here in the file of its noun, `pub async fn verb(work: &mut Work, …) -> Result<…>`.
 pub mod account;
 pub mod attachment;
+pub mod audit;
 pub mod check;
 pub mod component;
 pub mod cost;
@@ -57,7 +58,7 @@ use crate::{
         workshop::Workshop,
     },
     error::{Error, Result},
-    store::{self, Store, Tx, audit, types},
+    store::{self, Store, Tx, audit as trail, types},
 };
 
 /// The Idempotency-Keys that are being worked on in this process.
@@ -277,7 +278,7 @@ impl Work {
     pub async fn audit<T: Serialize>(&mut self, action: &str, subject: Subject, old: Option<&T>, new: Option<&T>) -> Result<()> {
         self.happened.extend(webhook::meaning(action, &subject));
         let json = |value: Option<&T>| value.map(serde_json::to_value).transpose().map(|value| value.map(types::Json));
-        let entry = audit::Entry {
+        let entry = trail::Entry {
             id: self.new_id(),
             at: types::Instant(self.now),
             who: self.caller.name(),
@@ -292,7 +293,7 @@ impl Work {
             new_value: json(new).map_err(Error::internal)?,
         };
         let workshop = self.workshop_id();
-        audit::append(&mut self.tx, workshop, &entry).await
+        trail::append(&mut self.tx, workshop, &entry).await
     }
 
     /// Works out what is due on the motorcycles that were touched, keeps the answer under the Idempotency-Key, and commits.

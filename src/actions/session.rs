@@ -160,6 +160,11 @@ pub async fn token_caller(app: &Arc<App>, plain: &str) -> Result<Caller> {
         let found = store::token::find_by_hash(&mut tx, &hash).await?;
         let (workshop, token) =
             found.ok_or(Error::Unauthenticated("This token is unknown or was revoked; ask a manager of the workshop for a new one."))?;
+        if let Some(owner) = token.owner_id
+            && store::owner::find(&mut tx, workshop, owner).await?.is_none()
+        {
+            return Err(Error::Unauthenticated("The owner whose motorcycles this token sees was taken out of the list; ask the workshop."));
+        }
         let zone = store::workshop::find(&mut tx, workshop).await?.map(|workshop| workshop.time_zone).unwrap_or_default();
         drop(tx);
         // Good to know, but no reason to refuse a request that only reads.
@@ -170,6 +175,9 @@ pub async fn token_caller(app: &Arc<App>, plain: &str) -> Result<Caller> {
     };
     if kept.token.expires_on.is_some_and(|last| last < app.clock.today(&kept.time_zone)) {
         return Err(Error::Unauthenticated("This token has expired; ask a manager of the workshop for a new one."));
+    }
+    if kept.token.ends_at.is_some_and(|end| end <= now) {
+        return Err(Error::Unauthenticated("This token was rotated and its time is over; use the one that took its place."));
     }
     Ok(Caller::token(kept.workshop, &kept.token))
 }

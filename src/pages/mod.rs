@@ -16,6 +16,7 @@ mod account;
 mod agent;
 pub mod answer;
 pub mod assets;
+mod audit;
 pub mod chart;
 mod due;
 pub mod due_rows;
@@ -103,6 +104,8 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/owners/{id}/hide", post(owners::hide))
         .route("/tokens", get(tokens::list).post(tokens::make))
         .route("/tokens/{id}/revoke", post(tokens::revoke))
+        .route("/tokens/{id}/rotate", post(tokens::rotate))
+        .route("/audit", get(audit::list))
         .route("/sign-in", get(sign_in::show).post(sign_in::sign_in))
         .route("/sign-in/code", get(sign_in::show_code).post(sign_in::sign_in_by_code))
         .route("/sign-out", post(sign_in::sign_out))
