@@ -1,4 +1,6 @@
 //! Who is asking: accounts, sessions, tokens.
+pub mod address;
+pub mod pace;
 pub mod password;
 pub mod secret;
 
