@@ -181,16 +181,14 @@ async fn security_headers(State(app): State<Arc<App>>, request: Request, next: N
     let mut response = next.run(request).await;
     let headers = response.headers_mut();
     let policy = "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self' data:; connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'";
-    for (name, value) in
-        [
-            (header::CONTENT_SECURITY_POLICY, policy),
-            (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
-            (header::REFERRER_POLICY, "same-origin"),
-            (header::HeaderName::from_static("permissions-policy"), PERMISSIONS),
-            (header::HeaderName::from_static("cross-origin-opener-policy"), "same-origin"),
-            (header::HeaderName::from_static("cross-origin-resource-policy"), "same-origin"),
-        ]
-    {
+    for (name, value) in [
+        (header::CONTENT_SECURITY_POLICY, policy),
+        (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
+        (header::REFERRER_POLICY, "same-origin"),
+        (header::HeaderName::from_static("permissions-policy"), PERMISSIONS),
+        (header::HeaderName::from_static("cross-origin-opener-policy"), "same-origin"),
+        (header::HeaderName::from_static("cross-origin-resource-policy"), "same-origin"),
+    ] {
         headers.entry(name).or_insert(HeaderValue::from_static(value));
     }
     if app.site.is_https() {

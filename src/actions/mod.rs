@@ -5,6 +5,7 @@
 //! motorcycles, keeps the answer for a repeated request, and commits: all of it or nothing.
 //!
 //! To add an action: a function here in the file of its noun, `pub async fn verb(work: &mut Work, …) -> Result<…>`.
+pub mod account;
 pub mod attachment;
 pub mod audit;
 pub mod check;
@@ -20,14 +21,18 @@ pub mod job_sheet;
 pub mod limit;
 pub mod measure;
 pub mod motorcycle;
+pub mod notice;
 pub mod owner;
 pub mod packet;
 pub mod part;
+pub mod person;
 pub mod reading;
 pub mod rule;
 pub mod search;
 pub mod service;
 pub mod session;
+pub mod sign_in;
+pub mod throttle;
 pub mod token;
 pub mod visits;
 pub mod webhook;
@@ -95,6 +100,12 @@ impl Site {
     #[must_use]
     pub fn is_https(&self) -> bool {
         self.public_url.as_ref().is_some_and(|url| url.starts_with("https://"))
+    }
+    /// A link to a page for somebody elsewhere. Where the public address is not known it is the path alone: what a request calls its host may
+    /// be anything, and must not end up in a link that holds a secret.
+    #[must_use]
+    pub fn link(&self, path: &str) -> String {
+        format!("{}{path}", self.public_url.as_deref().unwrap_or_default())
     }
     /// The origin (RFC 6454) of the pages, where it is known.
     #[must_use]

@@ -34,6 +34,7 @@ mod noun;
 pub mod packet;
 pub mod part;
 pub mod part_life;
+pub mod person;
 pub mod projection;
 pub mod quantity;
 pub mod road;

@@ -26,6 +26,7 @@ mod numbers;
 mod openapi;
 mod packet;
 mod parts;
+mod people;
 mod readings;
 mod records;
 mod schedules;

@@ -92,6 +92,11 @@ const TABLE: &[(&str, &str, Least, &str)] = &[
     ("delete_owner", "write", Workshop, "owner"),
     ("show_workshop", "read", Workshop, "-"),
     ("change_workshop", "admin", Workshop, "-"),
+    ("list_people", "admin", Workshop, "-"),
+    ("invite_person", "admin", Workshop, "-"),
+    ("show_person", "admin", Workshop, "person"),
+    ("change_person", "admin", Workshop, "person"),
+    ("remove_person", "admin", Workshop, "person"),
     ("list_tokens", "admin", Workshop, "-"),
     ("make_token", "admin", Workshop, "-"),
     ("show_token", "admin", Workshop, "token"),
@@ -172,6 +177,7 @@ async fn of_workshop(server: &Server) -> BTreeMap<&'static str, String> {
         ("limit", server.post("/limits", &limit).await.id()),
         ("fastener", server.post("/fasteners", &fastener).await.id()),
         ("token", server.post("/tokens", &json!({"name": "other", "scopes": ["read"]})).await.id()),
+        ("person", server.post("/people", &json!({"email": "dee@example.org", "name": "Dee Moss", "roles": ["mechanic"]})).await.id()),
         ("webhook", server.post("/webhooks", &json!({"url": "https://hooks.example.org/x", "events": ["service.logged"]})).await.id()),
     ])
 }
