@@ -1,5 +1,7 @@
 //! Who is asking: accounts, sessions, tokens.
+pub mod address;
 pub mod common;
+pub mod pace;
 pub mod password;
 pub mod secret;
 pub mod totp;

@@ -1,10 +1,10 @@
 //! Where a sign-in comes from: the address, and what the browser says it is.
-use std::net::SocketAddr;
-
 use axum::{
-    extract::{ConnectInfo, FromRequestParts},
+    extract::FromRequestParts,
     http::{header, request::Parts},
 };
+
+use super::address::ClientAddress;
 
 /// Where a request comes from.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -21,10 +21,10 @@ const MOST: usize = 300;
 impl<S: Send + Sync> FromRequestParts<S> for Whence {
     type Rejection = std::convert::Infallible;
     async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<Self, Self::Rejection> {
-        let peer = parts.extensions.get::<ConnectInfo<SocketAddr>>();
+        let client = parts.extensions.get::<ClientAddress>().copied().unwrap_or_default();
         let agent = parts.headers.get(header::USER_AGENT).and_then(|value| value.to_str().ok()).unwrap_or_default();
         Ok(Self {
-            address: peer.map(|peer| peer.0.ip().to_canonical().to_string()).unwrap_or_default(),
+            address: client.0.map(|address| address.to_string()).unwrap_or_default(),
             user_agent: agent.chars().take(MOST).collect(),
         })
     }

@@ -49,7 +49,7 @@ use tokio::sync::Notify;
 use uuid::Uuid;
 
 use crate::{
-    access::Caller,
+    access::{Caller, address::TrustedProxies, pace::Pace},
     clock::Clock,
     domain::{
         id::Id,
@@ -81,6 +81,10 @@ pub struct App {
     pub tokens: Arc<token::KeptTokens>,
     /// Whether webhooks may reach into the private network.
     pub private_webhooks: bool,
+    /// The proxies that are believed.
+    pub proxies: TrustedProxies,
+    /// How many requests each address and token may send; none: as many as it likes.
+    pub pace: Option<Arc<Pace>>,
     /// Wakes the sender of webhooks.
     pub queued: Arc<Notify>,
 }
@@ -187,6 +191,8 @@ impl App {
             kept: Arc::default(),
             tokens: Arc::default(),
             private_webhooks: false,
+            proxies: TrustedProxies::default(),
+            pace: None,
             queued: Arc::default(),
         }
     }
@@ -201,6 +207,17 @@ impl App {
     #[must_use]
     pub fn with_private_webhooks(self, allowed: bool) -> Self {
         Self { private_webhooks: allowed, ..self }
+    }
+
+    /// The app behind proxies that say whom they were asked by.
+    #[must_use]
+    pub fn behind(self, proxies: TrustedProxies) -> Self {
+        Self { proxies, ..self }
+    }
+    /// The app with a limit of requests a minute for each address and token; see [`Pace::new`].
+    #[must_use]
+    pub fn with_pace(self, a_minute: Option<u32>) -> Self {
+        Self { pace: Pace::new(a_minute).map(Arc::new), ..self }
     }
 
     /// Begins work that only reads.

@@ -18,7 +18,7 @@ use super::{
     frame::{Frame, Nav},
 };
 use crate::{
-    access::{Caller, Standing, Who},
+    access::{Caller, Standing, Who, address::ClientAddress},
     actions::{App, KEY_REUSED, KEY_RUNNING, Work, session, sign_in},
     domain::{id::Id, workshop::Person},
     error::{Error, Result},
@@ -95,7 +95,10 @@ impl FromRequestParts<Arc<App>> for Visitor {
         let sign_in = || Fault::SignIn(parts.uri.path_and_query().map_or("/", |path| path.as_str()).to_owned());
         let cookie_value = cookie(&parts.headers, session_cookie(app)).ok_or_else(sign_in)?;
         match session::session_caller(app, cookie_value).await {
-            Ok(caller) => Ok(Self { caller, said: cookie(&parts.headers, SAID).and_then(said) }),
+            Ok(caller) => Ok(Self {
+                caller: caller.from_address(parts.extensions.get::<ClientAddress>().copied().unwrap_or_default().0),
+                said: cookie(&parts.headers, SAID).and_then(said),
+            }),
             Err(Error::Unauthenticated(_)) => Err(sign_in()),
             Err(error) => Err(error.into()),
         }

@@ -312,10 +312,8 @@ on_both_engines!(what_is_not_theirs_answers_like_what_is_not_there, async |serve
     assert_eq!(ada.count(&format!("/due?owner={bo}")).await, 0);
     assert_eq!(ada.count(&format!("/follow-ups?motorcycle={}", shop.others["motorcycle"])).await, 0);
     assert_eq!(ada.count(&format!("/attachments?belongs_to={}", shop.others["motorcycle"])).await, 0);
-    assert_eq!(
-        ada.count("/search?q=chain").await,
-        ada.all("/search?q=mine").await.iter().filter(|it| it["text"].as_str().unwrap().contains("hain")).count()
-    );
+    let found = ada.all("/search?q=chain").await;
+    assert!(!found.is_empty() && found.iter().all(|it| it["motorcycle_id"] == shop.own["motorcycle"].as_str()), "{found:?}");
     // A part of somebody else's motorcycle cannot be named either.
     let event = json!({"on": "2026-06-10", "fitted": [{"installed_part_id": shop.others["installed_part"], "position": "front"}]});
     let path = format!("/motorcycles/{}/service-events", shop.own["motorcycle"]);
