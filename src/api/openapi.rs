@@ -87,6 +87,7 @@ fn add_what_all_have(path: &str, method: &HttpMethod, operation: &mut Operation)
         (401, "Nobody known is asking"),
         (403, "The token lacks the scope"),
         (422, "What was sent cannot be"),
+        (429, "Too many requests in a short time; Retry-After says how long to wait"),
         (503, "The database cannot be used right now"),
     ];
     if path.contains('{') {

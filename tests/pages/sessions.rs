@@ -146,7 +146,7 @@ on_both_engines!(the_page_says_how_long_to_wait_alike_for_everybody, async |serv
         }
         let page = sign_in_at(&server, email, "not the right one").await;
         assert_eq!((page.status, page.header("retry-after")), (429, "1"));
-        page.says("Too many tries").says("Wait a second");
+        page.says("too many tries").says("Wait a second");
         said.push(page.text.replace(email, "EMAIL"));
     }
     assert_eq!(said[0], said[1]);
