@@ -209,6 +209,25 @@ async fn keep_last(work: &mut Work, bike: Id<Motorcycle>, kind: CounterKind, las
     Ok(())
 }
 
+/// Keeps what a motorcycle shows of its last odometer reading, where its readings were stored all at once.
+///
+/// # Errors
+/// [`Error::Contradicts`] where the readings of one of its counters do.
+pub async fn keep_last_of(work: &mut Work, bike: Id<Motorcycle>) -> Result<()> {
+    for kind in [CounterKind::Odometer, CounterKind::Hours] {
+        let entries = Entries::load(work, bike, kind).await?;
+        let unit = entries.readings.first().map_or(Unit::Km, |reading| reading.unit);
+        let counter = entries.build(kind).map_err(|contradiction| entries.contradiction(&contradiction, "/reading", unit))?;
+        if let Some((reading, change)) = beyond_capacity(&entries.raw, &entries.changes) {
+            let neighbor = Neighbor { id: Some(reading.id.uuid()), on: reading.on, reading: counter::from_ticks(reading.shown, unit) };
+            let problem = Problem::new("/reading", more_than_it_counts_to(kind, reading, change, unit));
+            return Err(Error::Contradicts { problem, neighbors: vec![neighbor] });
+        }
+        keep_last(work, bike, kind, entries.last(&counter)).await?;
+    }
+    Ok(())
+}
+
 /// Strikes out a reading that came without a service event. What came with it (a part fitted outside an event, a value) keeps its day.
 ///
 /// # Errors

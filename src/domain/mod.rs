@@ -24,6 +24,7 @@ pub mod forecast;
 pub mod history;
 pub mod history_item;
 pub mod id;
+pub mod import;
 pub mod interval;
 pub mod job_sheet;
 pub mod limit;

@@ -15,6 +15,7 @@ mod connection;
 mod conventions;
 mod databases;
 mod due;
+mod exchange;
 mod histories;
 mod idempotency;
 mod limits;
