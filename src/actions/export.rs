@@ -4,7 +4,7 @@
 //! `{"format": "witnessmark-export", "version": 1, "workshop": "…", "exported_at": "…"}`, then
 //! `{"table": "workshop", "settings": {…}}`, then a line like `{"table": "reading", "row": {"id": "…", …}}` for each row, a table after those
 //! that it refers to ([`TABLES`]), then `{"table": "end", "rows": 1234}`: the number of lines between the first and the last.
-use serde_json::{Map, Value, json};
+use serde_json::{Value, json};
 use time::format_description::well_known::Rfc3339;
 
 use super::Work;
@@ -58,7 +58,8 @@ impl Export {
                 let workshop = self.work.workshop_id();
                 let (rows, last) = rows(&mut self.work.tx, workshop, table, after).await?;
                 for row in rows {
-                    self.line(&mut text, &row_of(table.name, row))?;
+                    let line = json!({"table": table.name, "row": row});
+                    self.line(&mut text, &line)?;
                 }
                 self.next = if last.is_some() { Next::Table(place, last) } else { Next::Table(place + 1, None) };
             }
@@ -86,7 +87,4 @@ impl Export {
         text.push(b'\n');
         Ok(())
     }
-}
-fn row_of(table: &str, row: Map<String, Value>) -> Value {
-    json!({"table": table, "row": row})
 }

@@ -24,7 +24,10 @@ use crate::{
         export::Export,
         import::{self as actions, Format, Wanted},
     },
-    domain::import::{ImportKind, Imported},
+    domain::{
+        import::{DateOrder, ImportKind, Imported},
+        words::OdometerUnit,
+    },
     error::{Error, Result},
 };
 
@@ -40,11 +43,16 @@ const NDJSON: &str = "application/x-ndjson";
 #[into_params(parameter_in = Query)]
 struct ImportQuery {
     /// What the file holds.
-    #[param(value_type = ImportKind, required = true)]
+    #[param(inline, value_type = ImportKind, required = true)]
     kind: Option<String>,
     /// Only try it: say what would come of each row, and store nothing.
     #[serde(default)]
     dry_run: bool,
+    /// The order of day, month and year in dates that are not written YYYY-MM-DD; without it such a date is refused.
+    #[param(inline)]
+    date_order: Option<DateOrder>,
+    /// The unit of every odometer figure in the file; figures are converted into each motorcycle's own. Without it each is in that.
+    unit: Option<OdometerUnit>,
 }
 
 /// Import a file
@@ -52,6 +60,11 @@ struct ImportQuery {
 /// CSV (RFC 4180) or a JSON object on each line, up to 64 MiB; an export is taken as `/export` gives it. All of it or nothing: where
 /// any row is wrong nothing is stored, and each row says what is wrong with it. Sending the same file again changes nothing. A dry run is
 /// always answered with 200. An export needs the scope `admin`, the others `write`.
+///
+/// The first row names the columns, without regard to case. `motorcycles`: the fields of a motorcycle (`records_begin.on`,
+/// `records_begin.odometer`). `odometer_readings`: motorcycle, on, reading, and if wanted `read_by`, confirmed. `service_events`: motorcycle,
+/// on, odometer, summary, component, position, operation, note, `performed_by`, cost; rows of one motorcycle, day and summary are one event.
+/// A motorcycle is named by its id, name or registration. UTF-8 or UTF-16; cells parted by commas, semicolons or tabs.
 #[utoipa::path(post, path = "/imports", operation_id = "import_file", tag = "exchange", params(ImportQuery),
     request_body(description = "The file", content(
         (String = "text/csv", example = "motorcycle,on,reading\nCourier 3,2026-05-02,12345\n"),
@@ -74,7 +87,7 @@ async fn add(
     }
     let (media_type, file) = body.of_types(&[CSV, NDJSON], "text/csv or application/x-ndjson")?;
     let format = if media_type == CSV { Format::Csv } else { Format::Ndjson };
-    let wanted = Wanted { kind: kind?, format };
+    let wanted = Wanted { kind: kind?, format, date_order: query.date_order, unit: query.unit };
     let once = if query.dry_run { None } else { key.with(body.bytes())? };
     let mut work = app.write(&caller, once).await?;
     let mut imported = actions::import(&mut work, wanted, file).await?;

@@ -20,7 +20,8 @@ use crate::{
     config::Database,
     domain::{
         id::Id,
-        import::{ImportKind, RowOutcome},
+        import::{DateOrder, ImportKind, RowOutcome},
+        words::OdometerUnit,
         workshop::Workshop,
     },
     error::{Error, Result},
@@ -92,6 +93,12 @@ pub struct Import {
     /// The file: CSV, or a JSON object on each line where its name ends in .ndjson or .jsonl. Without it: standard input
     #[arg(long, value_name = "FILE", env = "WITNESSMARK_FROM")]
     from: Option<PathBuf>,
+    /// The order of day, month and year in dates that are not written YYYY-MM-DD: dmy or mdy
+    #[arg(long, value_name = "ORDER", env = "WITNESSMARK_DATE_ORDER", value_parser = str::parse::<DateOrder>)]
+    date_order: Option<DateOrder>,
+    /// The unit of every odometer figure in the file, where it is not each motorcycle's own: mi or km
+    #[arg(long, env = "WITNESSMARK_UNIT", value_parser = str::parse::<OdometerUnit>)]
+    unit: Option<OdometerUnit>,
     /// Only try it
     #[arg(long)]
     dry_run: bool,
@@ -113,7 +120,8 @@ impl Import {
         let named =
             |ending| self.from.as_ref().is_some_and(|path| path.extension().is_some_and(|known| known.eq_ignore_ascii_case(ending)));
         let ndjson = self.kind == ImportKind::Export || named("ndjson") || named("jsonl");
-        let wanted = Wanted { kind: self.kind, format: if ndjson { Format::Ndjson } else { Format::Csv } };
+        let format = if ndjson { Format::Ndjson } else { Format::Csv };
+        let wanted = Wanted { kind: self.kind, format, date_order: self.date_order, unit: self.unit };
         let mut work = app.write(&Caller::command_line(workshop), None).await?;
         let imported = import::import(&mut work, wanted, file).await?;
         for row in &imported.rows {

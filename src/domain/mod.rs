@@ -42,6 +42,7 @@ pub mod rule;
 mod satisfied;
 pub mod search;
 pub mod service;
+pub mod sheet;
 pub mod stays;
 mod sums;
 pub mod tire;

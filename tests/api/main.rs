@@ -18,6 +18,7 @@ mod due;
 mod exchange;
 mod histories;
 mod idempotency;
+mod imports;
 mod limits;
 mod lists;
 mod lives;

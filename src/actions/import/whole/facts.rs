@@ -1,5 +1,7 @@
 //! What a row of an export says beyond its columns: its nested values must be of their types and hold what a request would have to hold,
 //! and what follows from them is filled in again.
+use std::fmt::Write as _;
+
 use serde::de::DeserializeOwned;
 use serde_json::{Map, Value, json};
 use sha2::{Digest, Sha256};
@@ -225,7 +227,10 @@ fn of_attachment(row: &Row) -> Result<(), Errors> {
     if typed::<usize>(row, "size")? != content.len() {
         return Err(wrong("size", "is not the number of its bytes"));
     }
-    let sha256: String = Sha256::digest(&content).iter().map(|byte| format!("{byte:02x}")).collect();
+    let sha256 = Sha256::digest(&content).iter().fold(String::new(), |mut text, byte| {
+        let _ = write!(text, "{byte:02x}");
+        text
+    });
     if typed::<String>(row, "sha256")? != sha256 {
         return Err(wrong("sha256", "is not the SHA-256 of its bytes"));
     }
