@@ -16,6 +16,7 @@ pub mod follow_up;
 pub mod forecast;
 pub mod history;
 pub mod job_sheet;
+pub mod letter;
 pub mod limit;
 pub mod measure;
 pub mod motorcycle;
@@ -47,6 +48,7 @@ use crate::{
     clock::Clock,
     domain::{
         id::Id,
+        letter::MailSettings,
         motorcycle::Motorcycle,
         webhook::{HookEvent, PayloadData},
         workshop::Workshop,
@@ -77,6 +79,10 @@ pub struct App {
     pub private_webhooks: bool,
     /// Wakes the sender of webhooks.
     pub queued: Arc<Notify>,
+    /// How mail leaves the server.
+    pub mail: Arc<MailSettings>,
+    /// Wakes the sender of letters.
+    pub letters: Arc<Notify>,
 }
 
 /// The address that people use, where it is known: a proxy may stand in front.
@@ -161,6 +167,11 @@ pub struct Work {
     /// Set where something is to be sent to one.
     queued: bool,
     sender: Arc<Notify>,
+    /// How mail leaves the server.
+    pub mail: Arc<MailSettings>,
+    /// Set where a letter was queued.
+    letter_queued: bool,
+    letters: Arc<Notify>,
 }
 
 impl App {
@@ -176,6 +187,8 @@ impl App {
             tokens: Arc::default(),
             private_webhooks: false,
             queued: Arc::default(),
+            mail: Arc::default(),
+            letters: Arc::default(),
         }
     }
 
@@ -189,6 +202,12 @@ impl App {
     #[must_use]
     pub fn with_private_webhooks(self, allowed: bool) -> Self {
         Self { private_webhooks: allowed, ..self }
+    }
+
+    /// The app with a way out for mail.
+    #[must_use]
+    pub fn with_mail(self, mail: MailSettings) -> Self {
+        Self { mail: Arc::new(mail), ..self }
     }
 
     /// Begins work that only reads.
@@ -238,6 +257,9 @@ impl App {
             happened: Vec::new(),
             queued: false,
             sender: Arc::clone(&self.queued),
+            mail: Arc::clone(&self.mail),
+            letter_queued: false,
+            letters: Arc::clone(&self.letters),
         })
     }
 }
@@ -297,6 +319,9 @@ impl Work {
         self.kept.forget(&touched);
         if self.queued {
             self.sender.notify_one();
+        }
+        if self.letter_queued {
+            self.letters.notify_one();
         }
         Ok(())
     }

@@ -26,6 +26,7 @@ pub mod history_item;
 pub mod id;
 pub mod interval;
 pub mod job_sheet;
+pub mod letter;
 pub mod limit;
 pub mod line;
 pub mod measurement;

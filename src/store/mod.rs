@@ -19,6 +19,7 @@ pub mod history_item;
 pub mod idempotency;
 pub mod instrument;
 pub mod interval_rule;
+pub mod letter;
 pub mod limit_range;
 pub mod many;
 pub mod measured_value;
