@@ -224,7 +224,9 @@ impl App {
     /// [`Error::Replayed`] with the first answer where the Idempotency-Key was used for the same request before, 422 where it was used
     /// for another, 409 where the first is still running.
     pub async fn write(&self, caller: &Caller, once: Option<Once>) -> Result<Work> {
-        let once = once.map(|once| self.take_key(caller.workshop, once)).transpose()?;
+        // Everyone has keys of their own: what one was answered is nothing to another.
+        let own = |once: Once| Once { key: caller.id().map_or_else(|| once.key.clone(), |id| format!("{id} {}", once.key)), ..once };
+        let once = once.map(|once| self.take_key(caller.workshop, own(once))).transpose()?;
         let mut tx = self.store.write().await?;
         store::workshop::lock(&mut tx, caller.workshop).await?;
         let mut work = self.begin(tx, caller, once).await?;
@@ -290,6 +292,9 @@ impl Work {
             id: self.new_id(),
             at: types::Instant(self.now),
             who: self.caller.name(),
+            person_id: self.caller.person_id(),
+            token_id: self.caller.token_id(),
+            address: self.caller.address.map(|address| address.to_string()),
             action: action.into(),
             subject_kind: subject.kind.into(),
             subject_id: subject.id,

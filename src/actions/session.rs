@@ -5,7 +5,7 @@ use time::Duration;
 
 use super::{App, token::KeptToken};
 use crate::{
-    access::{Caller, Who, password, secret},
+    access::{Caller, password, secret},
     clock::knows_time_zone,
     domain::{
         id::Id,
@@ -81,7 +81,10 @@ pub async fn set_up(app: &App, setup: Setup) -> Result<(Id<Workshop>, String)> {
         name: "made at setup".into(),
         scopes: TokenScope::ALL.to_vec(),
         expires_on: None,
+        owner_id: None,
+        motorcycle_id: None,
         last_used_at: None,
+        ends_at: None,
         created_at: now,
     };
     let plain = secret::new(secret::TOKEN_PREFIX);
@@ -154,8 +157,9 @@ pub async fn sign_out(app: &App, cookie: &str) -> Result<()> {
 pub async fn session_caller(app: &App, cookie: &str) -> Result<Caller> {
     let mut tx = app.store.read().await?;
     let found = account::find_session(&mut tx, &secret::hash(cookie), app.clock.now()).await?;
-    let (person, workshop): (Person, _) = found.ok_or(Error::Unauthenticated("Your session is over; sign in again."))?;
-    Ok(Caller { workshop, who: Who::Person(person), scopes: TokenScope::ALL.to_vec() })
+    let over = Error::Unauthenticated("Your session is over; sign in again.");
+    let Some((person, member)) = found else { return Err(over) };
+    Caller::person(member.workshop_id, person, &member.roles, member.owner_id).ok_or(over)
 }
 
 /// The caller behind an API token. The hour of its use is noted, at most once an hour.
@@ -183,7 +187,7 @@ pub async fn token_caller(app: &Arc<App>, plain: &str) -> Result<Caller> {
     if kept.token.expires_on.is_some_and(|last| last < app.clock.today(&kept.time_zone)) {
         return Err(Error::Unauthenticated("This token has expired; ask a manager of the workshop for a new one."));
     }
-    Ok(Caller { workshop: kept.workshop, who: Who::Token(kept.token.id, kept.token.name.clone()), scopes: kept.token.scopes.clone() })
+    Ok(Caller::token(kept.workshop, &kept.token))
 }
 
 async fn note_use(app: &App, workshop: Id<Workshop>, token: &Token, now: time::OffsetDateTime) -> Result<()> {

@@ -70,7 +70,7 @@ pub async fn make(work: &mut Work, new: NewToken) -> Result<(Token, String)> {
     if new.expires_on.is_some_and(|last| last < work.today) {
         return Err(Error::invalid("/expires_on", "This day is over; give today or a later one, or none."));
     }
-    let token = Token::from_new(work.new_id(), new, None, work.now);
+    let token = Token::from_new(work.new_id(), new, None, None, work.now);
     let plain = secret::new(secret::TOKEN_PREFIX);
     let (workshop, by) = (work.workshop_id(), work.caller.name());
     store::insert(&mut work.tx, workshop, &token, &secret::hash(&plain), &by).await?;

@@ -20,6 +20,7 @@ use crate::{
     actions::{App, token as actions},
     domain::{
         id::Id,
+        motorcycle::{Motorcycle, Owner},
         words::TokenScope,
         workshop::{NewToken, Token},
     },
@@ -41,9 +42,16 @@ struct MadeToken {
     scopes: Vec<TokenScope>,
     /// The last day on which it works; null: no end.
     expires_on: Option<Date>,
+    /// The owner whose motorcycles are all that it sees; null: no such bound.
+    owner_id: Option<Id<Owner>>,
+    /// The motorcycle that is all it sees; null: no such bound.
+    motorcycle_id: Option<Id<Motorcycle>>,
     /// When it was last used: never yet.
     #[serde(with = "time::serde::rfc3339::option")]
     last_used_at: Option<OffsetDateTime>,
+    /// Set once it was rotated: not yet.
+    #[serde(with = "time::serde::rfc3339::option")]
+    ends_at: Option<OffsetDateTime>,
     /// When it was made, RFC 3339 in UTC.
     #[serde(with = "time::serde::rfc3339")]
     created_at: OffsetDateTime,
@@ -52,8 +60,8 @@ struct MadeToken {
 }
 impl MadeToken {
     fn new(made: Token, token: Option<String>) -> Self {
-        let Token { id, name, scopes, expires_on, last_used_at, created_at } = made;
-        Self { id, name, scopes, expires_on, last_used_at, created_at, token }
+        let Token { id, name, scopes, expires_on, owner_id, motorcycle_id, last_used_at, ends_at, created_at } = made;
+        Self { id, name, scopes, expires_on, owner_id, motorcycle_id, last_used_at, ends_at, created_at, token }
     }
 }
 

@@ -5,6 +5,7 @@ use utoipa::ToSchema;
 
 use super::{
     id::Id,
+    motorcycle::{Motorcycle, Owner},
     noun::noun,
     quantity::Quantity,
     words::{Frequency, OdometerUnit, TokenScope},
@@ -76,9 +77,16 @@ noun! {
         pub scopes: Vec<TokenScope>,
         /// The last day on which it works; null: no end.
         pub expires_on: Option<Date>,
+        /// The owner whose motorcycles are all that it sees; null: no such bound.
+        pub owner_id: Option<Id<Owner>>,
+        /// The motorcycle that is all it sees; null: no such bound.
+        pub motorcycle_id: Option<Id<Motorcycle>>,
     } and also {
         /// When it was last used, to the hour.
         #[serde(with = "time::serde::rfc3339::option")]
         pub last_used_at: Option<OffsetDateTime>,
+        /// Set once it was rotated: it works until then beside the token that takes its place.
+        #[serde(with = "time::serde::rfc3339::option")]
+        pub ends_at: Option<OffsetDateTime>,
     }
 }

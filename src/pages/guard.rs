@@ -18,7 +18,7 @@ use super::{
     frame::{Frame, Nav},
 };
 use crate::{
-    access::Caller,
+    access::{Caller, Standing},
     actions::{App, KEY_REUSED, KEY_RUNNING, Work, session},
     domain::id::Id,
     error::{Error, Result},
@@ -43,18 +43,18 @@ pub fn cookie<'a>(headers: &'a HeaderMap, name: &str) -> Option<&'a str> {
     all.flat_map(|value| value.split(';')).filter_map(|pair| pair.trim().split_once('=')).find(|pair| pair.0 == name).map(|pair| pair.1)
 }
 
-/// The manager who is signed in.
+/// Somebody who is signed in, whatever they are in the workshop.
 #[derive(Clone, Debug)]
-pub struct Manager {
-    /// The manager as the one who asks.
+pub struct Visitor {
+    /// The one who asks.
     pub caller: Caller,
     said: Option<String>,
 }
-impl Manager {
+impl Visitor {
     /// What stands around a page.
     #[must_use]
     pub fn frame(&self, work: &Work, current: Nav) -> Frame {
-        Frame::new(work.workshop.name.clone(), self.caller.name(), self.said.clone(), current)
+        Frame::new(work.workshop.name.clone(), &self.caller, self.said.clone(), current)
     }
     /// Begins work that writes, once for a form's key. A second tap waits for the first and then leads to the same place. A form that was
     /// done before and changed since gets a new key and says so: [`Form::ready`] then keeps it from being done.
@@ -76,7 +76,7 @@ impl Manager {
     }
 }
 
-impl FromRequestParts<Arc<App>> for Manager {
+impl FromRequestParts<Arc<App>> for Visitor {
     type Rejection = Fault;
     async fn from_request_parts(parts: &mut Parts, app: &Arc<App>) -> Result<Self, Fault> {
         let sign_in = || Fault::SignIn(parts.uri.path_and_query().map_or("/", |path| path.as_str()).to_owned());
@@ -87,6 +87,28 @@ impl FromRequestParts<Arc<App>> for Manager {
             Err(error) => Err(error.into()),
         }
     }
+}
+
+macro_rules! visitor_who_is {
+    ($($(#[$doc:meta])* $standing:ident;)+) => {$(
+        $(#[$doc])*
+        #[derive(Clone, Debug)]
+        pub struct $standing(pub Visitor);
+        impl FromRequestParts<Arc<App>> for $standing {
+            type Rejection = Fault;
+            async fn from_request_parts(parts: &mut Parts, app: &Arc<App>) -> Result<Self, Fault> {
+                let visitor = Visitor::from_request_parts(parts, app).await?;
+                visitor.caller.must_be(Standing::$standing)?;
+                Ok(Self(visitor))
+            }
+        }
+    )+};
+}
+visitor_who_is! {
+    /// Somebody who works in the workshop.
+    Mechanic;
+    /// Somebody who runs the workshop.
+    Manager;
 }
 
 /// The id in the path; see [`crate::api::extract::PathId`].

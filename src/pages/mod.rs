@@ -3,12 +3,12 @@
 //! One file for each page: a handler that calls the same action as its JSON twin, and a struct that IS the data of its template in
 //! `templates/`. To add a page: a file here, a template that extends `base.html`, a route below.
 //!
-//! What pages share: [`frame`] is what stands around a page (`with_caution` where it shows a torque, a limit or an interval), [`guard::Manager`]
+//! What pages share: [`frame`] is what stands around a page (`with_caution` where it shows a torque, a limit or an interval), [`guard::Visitor`]
 //! who is signed in, [`words`] how figures, days and statuses are said, [`due_rows`] and [`chart`] what several pages draw,
 //! [`paging`] lists, [`links`] the paths.
 //!
 //! A form is a [`form::Form`]: `Form::showing` with its fields when it is shown; then as an argument of the handler of its post. Read the
-//! fields from it (`must`, `day`, `figure`, `chosen` …; what cannot be read is said beside the field), begin with [`guard::Manager::write`], act where
+//! fields from it (`must`, `day`, `figure`, `chosen` …; what cannot be read is said beside the field), begin with [`guard::Visitor::write`], act where
 //! `form.ready(…)` allows it, and end with [`answer::Done::new`]`(to, said).after(work)`. Where the action refuses, `form.refused(error)` puts
 //! each problem to its field, and the same page is shown again with 422. In the template: `parts/fields.html` has the fields, `field::once(form)` the one-time key,
 //! and `data-draft` on the form keeps what was typed on the device until the server has answered.

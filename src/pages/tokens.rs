@@ -13,7 +13,7 @@ use super::{
     fault::Fault,
     form::{Asked, Form},
     frame::{Frame, Nav},
-    guard::{Manager, PathId},
+    guard::{Manager, PathId, Visitor},
     links, paging, words,
 };
 use crate::{
@@ -21,7 +21,6 @@ use crate::{
     domain::{
         calendar,
         id::Id,
-        words::TokenScope,
         workshop::{NewToken, Token},
     },
     error::Result,
@@ -48,12 +47,12 @@ struct Row {
 }
 
 impl TokensPage {
-    async fn new(manager: &Manager, work: &mut Work, asked: &Form, form: Form) -> Result<Self> {
+    async fn new(visitor: &Visitor, work: &mut Work, asked: &Form, form: Form) -> Result<Self> {
         let stretch: Stretch<Id<Token>> = paging::stretch(asked, SIZE)?;
         let mut tokens = actions::list(work, stretch).await?;
         let next = paging::cut(&mut tokens, SIZE, |token| token.id);
         Ok(Self {
-            frame: manager.frame(work, Nav::Workshop).below(),
+            frame: visitor.frame(work, Nav::Workshop).below(),
             secret: None,
             rows: tokens.into_iter().map(row).collect(),
             next: next.map(|next| links::with_query("/tokens", [("after", next.as_str())])),
@@ -76,29 +75,27 @@ fn fresh() -> Form {
 }
 
 /// `GET /tokens`
-pub(super) async fn list(State(app): State<Arc<App>>, manager: Manager, Asked(asked): Asked) -> Result<Response, Fault> {
-    manager.caller.may(TokenScope::Admin)?;
-    let mut work = app.read(&manager.caller).await?;
-    Ok(Page(TokensPage::new(&manager, &mut work, &asked, fresh()).await?).into_response())
+pub(super) async fn list(State(app): State<Arc<App>>, Manager(visitor): Manager, Asked(asked): Asked) -> Result<Response, Fault> {
+    let mut work = app.read(&visitor.caller).await?;
+    Ok(Page(TokensPage::new(&visitor, &mut work, &asked, fresh()).await?).into_response())
 }
 
 /// `POST /tokens`
-pub(super) async fn make(State(app): State<Arc<App>>, manager: Manager, mut form: Form) -> Result<Response, Fault> {
-    manager.caller.may(TokenScope::Admin)?;
+pub(super) async fn make(State(app): State<Arc<App>>, Manager(visitor): Manager, mut form: Form) -> Result<Response, Fault> {
     let scopes: Vec<_> = form.values("scopes").filter_map(|scope| scope.parse().ok()).collect();
     let expires_on = form.day("expires_on");
     if scopes.is_empty() {
         form.complain("scopes", "Tick at least one thing that the token may do.");
     }
-    let new = NewToken { name: form.value("name").to_owned(), scopes, expires_on };
-    let mut work = manager.write(&app, &mut form).await?;
+    let new = NewToken { name: form.value("name").to_owned(), scopes, expires_on, owner_id: None, motorcycle_id: None };
+    let mut work = visitor.write(&app, &mut form).await?;
     let made = match form.ready(Some(new)) {
         Ok(new) => actions::make(&mut work, new).await,
         Err(error) => Err(error),
     };
     match made {
         Ok((_, secret)) => {
-            let mut page = TokensPage::new(&manager, &mut work, &Form::default(), fresh()).await?;
+            let mut page = TokensPage::new(&visitor, &mut work, &Form::default(), fresh()).await?;
             page.secret = Some(secret);
             // The secret is not kept for a second tap: it leads to the list.
             let said = "This token was made before, and shown then. If it was not copied, revoke it and make another one.";
@@ -110,15 +107,14 @@ pub(super) async fn make(State(app): State<Arc<App>>, manager: Manager, mut form
         }
         Err(error) => {
             form.refused(error)?;
-            Ok(Page(TokensPage::new(&manager, &mut work, &Form::default(), form).await?).with_status(422))
+            Ok(Page(TokensPage::new(&visitor, &mut work, &Form::default(), form).await?).with_status(422))
         }
     }
 }
 
 /// `POST /tokens/{id}/revoke`
-pub(super) async fn revoke(State(app): State<Arc<App>>, manager: Manager, PathId(id): PathId<Token>) -> Result<Response, Fault> {
-    manager.caller.may(TokenScope::Admin)?;
-    let mut work = app.write(&manager.caller, None).await?;
+pub(super) async fn revoke(State(app): State<Arc<App>>, Manager(visitor): Manager, PathId(id): PathId<Token>) -> Result<Response, Fault> {
+    let mut work = app.write(&visitor.caller, None).await?;
     let token = actions::get(&mut work, id).await?;
     actions::revoke(&mut work, &token).await?;
     let done = Done::new("/tokens", format!("The token for {} is revoked.", token.name)).after(work).await;

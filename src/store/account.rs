@@ -2,10 +2,15 @@
 use sqlx::FromRow;
 use time::OffsetDateTime;
 
-use super::{Tx, execute, on, types::Instant};
+use super::{
+    Tx, execute, on,
+    types::{Instant, Json},
+};
 use crate::{
     domain::{
         id::Id,
+        motorcycle::Owner,
+        words::Role,
         workshop::{Person, Workshop},
     },
     error::Result,
@@ -76,15 +81,37 @@ pub async fn insert_session(
     Ok(())
 }
 
+/// What a person is in a workshop.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Membership {
+    /// The workshop.
+    pub workshop_id: Id<Workshop>,
+    /// Their roles there.
+    pub roles: Vec<Role>,
+    /// The owner whose motorcycles are theirs.
+    pub owner_id: Option<Id<Owner>>,
+}
+#[derive(FromRow)]
+struct SessionRow {
+    person_id: Id<Person>,
+    email: String,
+    name: String,
+    workshop_id: Id<Workshop>,
+    roles: Json<Vec<Role>>,
+    owner_id: Option<Id<Owner>>,
+}
+
 /// Who a session belongs to, and for which workshop; only while the person still has a role there.
-pub async fn find_session(tx: &mut Tx, hash: &[u8], now: OffsetDateTime) -> Result<Option<(Person, Id<Workshop>)>> {
-    let sql = "select person.person_id, person.email, person.name, session.workshop_id from session
+pub async fn find_session(tx: &mut Tx, hash: &[u8], now: OffsetDateTime) -> Result<Option<(Person, Membership)>> {
+    let sql = "select person.person_id, person.email, person.name, session.workshop_id, membership.roles, membership.owner_id from session
                join person on person.person_id = session.person_id
                join membership on membership.workshop_id = session.workshop_id and membership.person_id = session.person_id
                where session.token_hash = $1 and session.expires_at > $2";
-    let row: Option<(Id<Person>, String, String, Id<Workshop>)> =
-        on!(tx, sqlx::query_as(sql).bind(hash).bind(Instant(now)), fetch_optional)?;
-    Ok(row.map(|(id, email, name, workshop)| (Person { id, email, name }, workshop)))
+    let row: Option<SessionRow> = on!(tx, sqlx::query_as(sql).bind(hash).bind(Instant(now)), fetch_optional)?;
+    Ok(row.map(|row| {
+        let member = Membership { workshop_id: row.workshop_id, roles: row.roles.0, owner_id: row.owner_id };
+        (Person { id: row.person_id, email: row.email, name: row.name }, member)
+    }))
 }
 
 /// Ends a session.
