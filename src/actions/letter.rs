@@ -103,7 +103,7 @@ pub const CLAIM: Duration = Duration::seconds(20);
 pub async fn waiting(app: &App, all: bool) -> Result<Vec<Waiting>> {
     let now = app.clock.now();
     let by = if all { now + Duration::days(365) } else { now };
-    store::waiting(&mut app.store.read().await?, by, now, 64).await
+    store::waiting(&mut app.store.read().await?, by, now, if all { i64::MAX } else { 64 }).await
 }
 
 /// How many letters are pending, and how many of them a sender has in hand.
@@ -114,20 +114,21 @@ pub async fn count_pending(app: &App) -> Result<(i64, i64)> {
     store::count_pending(&mut app.store.read().await?, app.clock.now()).await
 }
 
-/// Takes a letter in hand for one try; `None` where another sender was faster.
+/// Takes a letter in hand for one try; `None` where another sender was faster. The text is the workshop's name.
 ///
 /// # Errors
 /// Where the database refuses.
-pub async fn claim(app: &App, letter: Waiting, by: Uuid) -> Result<Option<(Hold, Letter)>> {
+pub async fn claim(app: &App, letter: Waiting, by: Uuid) -> Result<Option<(Hold, Letter, String)>> {
     let now = app.clock.now();
     let hold = Hold { letter, by };
     let mut tx = app.store.write().await?;
     if !store::claim(&mut tx, &hold, now + CLAIM, now).await? {
         return Ok(None);
     }
-    let letter = store::find(&mut tx, letter.workshop_id, letter.id).await?;
+    let found = store::find(&mut tx, letter.workshop_id, letter.id).await?;
+    let workshop = crate::store::workshop::find(&mut tx, letter.workshop_id).await?;
     tx.commit().await?;
-    Ok(letter.map(|letter| (hold, letter)))
+    Ok(found.zip(workshop).map(|(letter, workshop)| (hold, letter, workshop.name)))
 }
 
 /// Says that the sender is still alive; false where the letter is no longer in its hand.
@@ -165,6 +166,7 @@ fn settled(letter: &Letter, outcome: &Outcome, now: OffsetDateTime) -> Settled {
             (LetterStatus::GivenUp, format!("{why} It was tried for five days."))
         }
         Outcome::Later(why) => (LetterStatus::Pending, why.clone()),
+        Outcome::Lost => (LetterStatus::Pending, letter.last_answer.clone()),
     };
     Settled { status, answer, next_try_at: next }
 }

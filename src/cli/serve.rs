@@ -8,7 +8,7 @@ use super::environment;
 use crate::{
     actions::App,
     clock::Clock,
-    config::{Database, Listen},
+    config::{Database, Listen, Mail},
     error::Result,
     store::Store,
 };
@@ -20,6 +20,8 @@ pub struct Serve {
     database: Database,
     #[command(flatten)]
     listen: Listen,
+    #[command(flatten)]
+    mail: Mail,
     /// Let webhooks reach into the private network: loopback, link-local and private addresses
     #[arg(long, env = "WITNESSMARK_WEBHOOKS_ALLOW_PRIVATE", value_parser = BoolishValueParser::new(), num_args = 0..=1, require_equals = true,
           default_value_t = false, default_missing_value = "true")]
@@ -32,8 +34,9 @@ impl Serve {
     /// # Errors
     /// Where the database or the address cannot be used.
     pub async fn run(self) -> Result<ExitCode> {
+        let mail = self.mail.settings(self.listen.public_url.as_ref(), self.listen.address)?;
         let app = App::new(Store::open(&self.database.url).await?, Clock::System).at(self.listen.public_url.clone());
-        let app = Arc::new(app.with_private_webhooks(self.webhooks_allow_private));
+        let app = Arc::new(app.with_private_webhooks(self.webhooks_allow_private).with_mail(mail));
         let listener = bind(&self.listen).await?;
         serve(app, listener).await?;
         Ok(ExitCode::SUCCESS)
@@ -58,9 +61,11 @@ pub async fn serve(app: Arc<App>, listener: TcpListener) -> Result<()> {
     let address = listener.local_addr().map_err(environment)?;
     tracing::info!(%address, "serving");
     let sender = tokio::spawn(crate::feeds::webhooks::run(Arc::clone(&app)));
+    let post = tokio::spawn(crate::mail::Sender::new(Arc::clone(&app)).run());
     axum::serve(listener, crate::web::router(Arc::clone(&app))).with_graceful_shutdown(told_to_stop()).await.map_err(environment)?;
     // A message under way is sent again at the next start, under the same id.
     sender.abort();
+    post.abort();
     app.store.close().await;
     Ok(())
 }

@@ -115,6 +115,8 @@ pub enum Outcome {
     Later(String),
     /// Never; with the reason.
     Never(String),
+    /// It is in another sender's hand by now; nothing was sent.
+    Lost,
 }
 
 /// How long a letter is tried before it is given up (RFC 5321, 4.5.4.1: four to five days).
