@@ -33,6 +33,8 @@ pub enum Do {
     Serve(cli::serve::Serve),
     /// Work everything out again from history and compare; exit code 1 where something differs
     Check(cli::check::Check),
+    /// Mail the reports of one day and whatever else is pending; exit code 3 where something still is
+    Reports(cli::reports::Reports),
     /// Write a consistent copy of the database while the server runs
     Backup(cli::backup::Backup),
     /// Put a copy where no database is yet
@@ -142,7 +144,11 @@ fn database_url(text: &str) -> Result<String, String> {
     if good { Ok(text.to_owned()) } else { Err(help.into()) }
 }
 
-fn public_url(text: &str) -> Result<String, String> {
+/// Scheme and host that people use.
+///
+/// # Errors
+/// What to give instead.
+pub fn public_url(text: &str) -> Result<String, String> {
     let host = text.strip_prefix("https://").or_else(|| text.strip_prefix("http://"));
     match host {
         Some(host) if !host.is_empty() && !host.contains(['/', ' ', '?', '#']) => Ok(text.to_owned()),

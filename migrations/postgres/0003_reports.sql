@@ -46,6 +46,8 @@ create table report (
     workshop_id uuid not null,
     recipient_id uuid not null,
     period date not null,
+    -- The day that it is about.
+    about date not null,
     letter_id uuid,
     told text not null,
     created_at bigint not null,
@@ -54,3 +56,11 @@ create table report (
     foreign key (workshop_id, letter_id) references letter (workshop_id, id)
 );
 create index report_letter on report (workshop_id, letter_id);
+
+-- So that those who get reports are found among those who do not.
+alter table owner add column reports_frequency text not null default 'off';
+update owner set reports_frequency = 'daily' where body like '%"frequency":"daily"%';
+update owner set reports_frequency = 'weekly' where body like '%"frequency":"weekly"%';
+update owner set reports_frequency = 'monthly' where body like '%"frequency":"monthly"%';
+create index owner_reports on owner (workshop_id, reports_frequency, id);
+create index report_period on report (workshop_id, period, recipient_id);

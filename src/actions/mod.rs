@@ -24,6 +24,7 @@ pub mod owner;
 pub mod packet;
 pub mod part;
 pub mod reading;
+pub mod report;
 pub mod rule;
 pub mod search;
 pub mod service;

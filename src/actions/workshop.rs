@@ -32,6 +32,7 @@ pub async fn change(work: &mut Work, mut new: WorkshopSettings) -> Result<Worksh
     let workshop = Workshop::from_new(old.id, new, old.created_at);
     let now = work.now;
     store::update(&mut work.tx, &workshop, now).await?;
+    super::report::workshop_asks(work, &old, &workshop).await?;
     if workshop.default_yearly_distance != old.default_yearly_distance || workshop.time_zone != old.time_zone {
         for bike in motorcycle::all_in_use(&mut work.tx, workshop.id).await? {
             work.touch(bike.id);

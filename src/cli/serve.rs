@@ -61,11 +61,13 @@ pub async fn serve(app: Arc<App>, listener: TcpListener) -> Result<()> {
     let address = listener.local_addr().map_err(environment)?;
     tracing::info!(%address, "serving");
     let sender = tokio::spawn(crate::feeds::webhooks::run(Arc::clone(&app)));
+    let reports = tokio::spawn(crate::mail::reports::run(Arc::clone(&app)));
     let post = tokio::spawn(crate::mail::Sender::new(Arc::clone(&app)).run());
     axum::serve(listener, crate::web::router(Arc::clone(&app))).with_graceful_shutdown(told_to_stop()).await.map_err(environment)?;
     // A message under way is sent again at the next start, under the same id.
     sender.abort();
     post.abort();
+    reports.abort();
     app.store.close().await;
     Ok(())
 }

@@ -37,6 +37,8 @@ pub mod part;
 pub mod part_life;
 pub mod projection;
 pub mod quantity;
+pub mod report;
+pub mod report_time;
 pub mod road;
 pub mod rule;
 mod satisfied;

@@ -5,7 +5,9 @@
 //! mail server had said yes and the sender died before it had written that down does a second copy go out.
 mod files;
 mod message;
+pub mod reports;
 mod smtp;
+pub mod what_is_due;
 
 use std::{collections::HashSet, future::Future, sync::Arc, time::Duration};
 

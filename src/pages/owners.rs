@@ -177,6 +177,9 @@ fn read(form: &mut Form) -> NewOwner {
     let reports = Reports {
         frequency: form.chosen("reports.frequency").unwrap_or(Frequency::Off),
         only_changes: form.is("reports.only_changes", "yes"),
+        hour: form.chosen("reports.hour"),
+        weekday: form.chosen("reports.weekday"),
+        day: form.chosen("reports.day"),
     };
     NewOwner {
         name: form.value("name").to_owned(),

@@ -101,6 +101,9 @@ fn read(form: &mut Form, before: &Workshop) -> Option<WorkshopSettings> {
         reports: WorkshopReports {
             frequency: form.chosen("reports.frequency").unwrap_or(Frequency::Off),
             only_changes: form.is("reports.only_changes", "yes"),
+            hour: form.chosen("reports.hour"),
+            weekday: form.chosen("reports.weekday"),
+            day: form.chosen("reports.day"),
             to: form.value("reports.to").lines().map(str::trim).filter(|line| !line.is_empty()).map(str::to_owned).collect(),
         },
     })

@@ -27,6 +27,7 @@ pub mod motorcycle;
 pub mod owner;
 pub mod part;
 pub mod reading;
+pub mod report;
 pub mod search;
 pub mod service_event;
 pub mod token;
