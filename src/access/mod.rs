@@ -1,6 +1,11 @@
 //! Who is asking: accounts, sessions, tokens.
+pub mod address;
+pub mod common;
+pub mod pace;
 pub mod password;
 pub mod secret;
+pub mod totp;
+pub mod whence;
 
 use std::net::IpAddr;
 

@@ -13,14 +13,14 @@ use super::{
     extract::{Administers, Query},
 };
 use crate::{
-    actions::App,
+    actions::{App, audit as actions},
     domain::{
         id::Id,
         motorcycle::Motorcycle,
         workshop::{Person, Token},
     },
     error::Result,
-    store::audit::{self, Entry},
+    store::audit::{Entry, Wanted},
 };
 
 pub fn routes() -> OpenApiRouter<Arc<App>> {
@@ -126,8 +126,7 @@ async fn list(
     let stretch = PageQuery { limit: query.limit, cursor: query.cursor }.stretch()?;
     let limit = stretch.limit;
     let mut work = app.read(&caller).await?;
-    let workshop = work.workshop_id();
-    let wanted = audit::Wanted {
+    let wanted = Wanted {
         motorcycle: query.motorcycle,
         since: query.since,
         until: query.until,
@@ -136,6 +135,6 @@ async fn list(
         subject_kind: query.subject_kind,
         subject: query.subject,
     };
-    let entries = audit::list(&mut work.tx, workshop, &wanted, stretch).await?;
+    let entries = actions::list(&mut work, &wanted, stretch).await?;
     page(entries.into_iter().map(AuditEntry::from).collect(), limit, &uri, |entry| entry.id)
 }

@@ -7,7 +7,7 @@ use axum::{
 };
 
 use crate::{
-    access::{Caller, Standing},
+    access::{Caller, Standing, address::ClientAddress},
     actions::{App, Once, session},
     domain::{id::Id, words::TokenScope},
     error::{Error, Result},
@@ -21,7 +21,8 @@ macro_rules! caller_with {
         impl FromRequestParts<Arc<App>> for $name {
             type Rejection = Error;
             async fn from_request_parts(parts: &mut Parts, app: &Arc<App>) -> Result<Self> {
-                let caller = session::token_caller(app, bearer(&parts.headers)?).await?;
+                let address = parts.extensions.get::<ClientAddress>().copied().unwrap_or_default();
+                let caller = session::token_caller(app, bearer(&parts.headers)?).await?.from_address(address.0);
                 caller.may(TokenScope::$scope)?;
                 caller.must_be(Standing::$standing)?;
                 Ok(Self(caller))

@@ -27,7 +27,7 @@ const TAGS: &[(&str, &str)] = &[
     ("owners", "Whose motorcycles they are"),
     ("vocabularies", "Components, quantities and units"),
     ("records", "Attachments, history packets, search and costs"),
-    ("workshop", "The workshop's settings, tokens and webhooks"),
+    ("workshop", "The workshop's settings, people, tokens and webhooks"),
     ("audit", "Who did what"),
 ];
 

@@ -17,18 +17,18 @@ use super::{
     extract::{Administers, Key, PathId, Query},
 };
 use crate::{
-    actions::{App, token as actions},
+    actions::{App, Work, token as actions},
     domain::{
         id::Id,
         motorcycle::{Motorcycle, Owner},
         words::TokenScope,
-        workshop::{NewToken, Token},
+        workshop::{NewToken, Token, TokenRotation},
     },
     error::Result,
 };
 
 pub fn routes() -> OpenApiRouter<Arc<App>> {
-    OpenApiRouter::new().routes(routes!(list, make)).routes(routes!(show, revoke))
+    OpenApiRouter::new().routes(routes!(list, make)).routes(routes!(show, revoke)).routes(routes!(rotate))
 }
 
 /// A token that was just made, with its secret.
@@ -88,9 +88,13 @@ async fn make(State(app): State<Arc<App>>, Administers(caller): Administers, key
     let new: NewToken = body.json()?;
     let mut work = app.write(&caller, key.with(body.bytes())?).await?;
     let (token, secret) = actions::make(&mut work, new).await?;
+    made(work, &token, secret).await
+}
+/// The answer with the secret; the one that is kept for a repeated request has none.
+async fn made(work: Work, token: &Token, secret: String) -> Result<Answer> {
     let path = format!("/tokens/{}", token.id);
     // The entity tag is that of the resource, which has no secret in it.
-    let tag = Answer::one(&token)?.0.etag;
+    let tag = Answer::one(token)?.0.etag;
     let answer = |secret: Option<String>| -> Result<Answer> {
         let mut answer = Answer::created(&path, &MadeToken::new(token.clone(), secret))?;
         answer.0.etag.clone_from(&tag);
@@ -98,6 +102,27 @@ async fn make(State(app): State<Arc<App>>, Administers(caller): Administers, key
     };
     work.finish(Some(&answer(None)?.0)).await?;
     answer(Some(secret))
+}
+
+/// Rotate a token
+///
+/// Makes a token with the same rights under a new secret, which this answer alone holds. The old secret works on for `overlap_hours`.
+#[utoipa::path(post, path = "/tokens/{id}/rotation", operation_id = "rotate_token", tag = "workshop",
+    params(("id" = Id<Token>, Path, description = "Its id")), request_body = TokenRotation,
+    responses((status = 201, description = "The token that takes its place, with its secret", body = MadeToken)))]
+async fn rotate(
+    State(app): State<Arc<App>>,
+    Administers(caller): Administers,
+    PathId(id): PathId<Token>,
+    key: Key,
+    body: Body,
+) -> Result<Answer> {
+    let mut work = app.write(&caller, key.with(body.bytes())?).await?;
+    let old = actions::get(&mut work, id).await?;
+    let (token, secret) = actions::rotate(&mut work, &old, &body.json()?).await?;
+    let answer = made(work, &token, secret).await;
+    app.tokens.forget();
+    answer
 }
 
 /// Show a token

@@ -8,7 +8,7 @@ use super::{id::Id, validate::looks_like_an_address, words::words};
 
 words! {
     /// What a letter is about.
-    LetterKind { Report => "report", Invitation => "invitation", PasswordReset => "password_reset", }
+    LetterKind { Report => "report", Invitation => "invitation", PasswordReset => "password_reset", AddressChange => "address_change", }
 }
 words! {
     /// Where a letter stands.
@@ -18,7 +18,7 @@ impl LetterKind {
     /// Whether the letter holds a secret: its text is then shown to nobody but the recipient, and forgotten once it is settled.
     #[must_use]
     pub const fn is_secret(self) -> bool {
-        matches!(self, Self::Invitation | Self::PasswordReset)
+        !matches!(self, Self::Report)
     }
     /// In words, for a list.
     #[must_use]
@@ -27,6 +27,7 @@ impl LetterKind {
             Self::Report => "what is due",
             Self::Invitation => "an invitation",
             Self::PasswordReset => "a way to a new password",
+            Self::AddressChange => "a change of address",
         }
     }
 }

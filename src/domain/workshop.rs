@@ -73,6 +73,20 @@ noun! {
     } and also {}
 }
 
+/// How a token is rotated.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"overlap_hours": 24}))]
+pub struct TokenRotation {
+    /// For so many hours the old secret works beside the new one.
+    #[serde(default = "one_day")]
+    #[schema(minimum = 0, maximum = 720, default = 24)]
+    pub overlap_hours: i64,
+}
+const fn one_day() -> i64 {
+    24
+}
+
 /// A person with an account.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Person {

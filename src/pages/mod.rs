@@ -12,8 +12,11 @@
 //! `form.ready(…)` allows it, and end with [`answer::Done::new`]`(to, said).after(work)`. Where the action refuses, `form.refused(error)` puts
 //! each problem to its field, and the same page is shown again with 422. In the template: `parts/fields.html` has the fields, `field::once(form)` the one-time key,
 //! and `data-draft` on the form keeps what was typed on the device until the server has answered.
+mod account;
+mod agent;
 pub mod answer;
 pub mod assets;
+mod audit;
 pub mod chart;
 mod due;
 pub mod due_rows;
@@ -24,6 +27,7 @@ pub mod frame;
 pub mod guard;
 mod history_rows;
 mod job_sheet;
+mod letters;
 mod limits;
 pub mod links;
 mod motorcycle;
@@ -34,13 +38,18 @@ mod owners;
 mod packet;
 pub mod paging;
 mod parts;
+mod people;
 mod readings;
+mod reset;
 pub mod ruler;
 mod rules;
+mod second_factor;
 mod service_event;
 mod sign_in;
 pub mod standards;
 mod tokens;
+mod unsubscribe;
+mod welcome;
 pub mod words;
 mod workshop;
 mod write_up;
@@ -95,10 +104,37 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/owners/new", get(owners::new).post(owners::add))
         .route("/owners/{id}/edit", get(owners::edit).post(owners::change))
         .route("/owners/{id}/hide", post(owners::hide))
+        .route("/owners/{id}/mail", get(letters::for_owner))
+        .route("/workshop/mail", get(letters::for_workshop))
+        .route("/letters", get(letters::list))
+        .route("/letters/{id}/retry", post(letters::retry))
+        .route("/unsubscribe/{secret}", get(unsubscribe::ask).post(unsubscribe::stop))
         .route("/tokens", get(tokens::list).post(tokens::make))
         .route("/tokens/{id}/revoke", post(tokens::revoke))
+        .route("/tokens/{id}/rotate", post(tokens::rotate))
+        .route("/audit", get(audit::list))
         .route("/sign-in", get(sign_in::show).post(sign_in::sign_in))
+        .route("/sign-in/code", get(sign_in::show_code).post(sign_in::sign_in_by_code))
         .route("/sign-out", post(sign_in::sign_out))
+        .route("/people", get(people::list).post(people::invite))
+        .route("/people/{id}/edit", get(people::edit).post(people::change))
+        .route("/people/{id}/remove", post(people::remove))
+        .route("/people/{id}/invitation", post(people::invite_again))
+        .route("/people/{id}/reset-link", post(people::reset_link))
+        .route("/welcome/{secret}", get(welcome::show).post(welcome::accept))
+        .route("/forgot", get(reset::forgot).post(reset::ask))
+        .route("/reset/{secret}", get(reset::show).post(reset::reset))
+        .route("/account", get(account::show))
+        .route("/account/name", post(account::change_name))
+        .route("/account/password", post(account::change_password))
+        .route("/account/email", post(account::change_email))
+        .route("/account/second-factor", get(second_factor::show).post(second_factor::confirm))
+        .route("/account/second-factor/recovery-codes", post(second_factor::renew))
+        .route("/account/second-factor/off", post(second_factor::switch_off))
+        .route("/account/sessions/end", post(account::end_all_sessions))
+        .route("/account/sessions/{id}/end", post(account::end_session))
+        .route("/account/workshop", post(account::open_workshop))
+        .route("/confirm-email/{secret}", get(account::show_confirmation).post(account::confirm_email))
         .route("/assets/{file}", get(assets::show))
         .layer(middleware::from_fn_with_state(app, guard::watch))
 }

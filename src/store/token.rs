@@ -100,6 +100,13 @@ pub async fn used(tx: &mut Tx, workshop: Id<Workshop>, id: Id<Token>, at: Offset
     Ok(())
 }
 
+/// Stores when a token that was rotated ends.
+pub async fn end(tx: &mut Tx, workshop: Id<Workshop>, token: &Token, now: OffsetDateTime) -> Result<()> {
+    let sql = "update api_token set ends_at = $3, updated_at = $4 where workshop_id = $1 and id = $2";
+    execute!(tx, sqlx::query(sql).bind(workshop).bind(token.id).bind(token.ends_at.map(Instant)).bind(Instant(now)))?;
+    Ok(())
+}
+
 /// Revokes a token.
 pub async fn revoke(tx: &mut Tx, workshop: Id<Workshop>, id: Id<Token>, now: OffsetDateTime) -> Result<()> {
     let sql = "update api_token set revoked_at = $3, updated_at = $3 where workshop_id = $1 and id = $2 and revoked_at is null";
