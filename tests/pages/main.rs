@@ -7,6 +7,7 @@ mod harness;
 mod reader;
 
 mod forms;
+mod mail;
 mod packet;
 mod safety;
 mod texts;
