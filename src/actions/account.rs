@@ -174,8 +174,10 @@ async fn send_reset(app: &App, whence: &Whence, email: &str) -> Result<()> {
     let link = ResetLink { person_id: account.person_id, workshop_id: None };
     account_link::insert_reset(&mut tx, &secret::hash(&plain), &link, now, now + RESET).await?;
     let letter = Notice::reset(&account.email, &account.name, &app.site.link(&format!("/reset/{plain}")));
-    notice::send(&mut tx, app, *workshop, &letter).await?;
-    tx.commit().await
+    notice::send(&mut tx, app, *workshop, letter).await?;
+    tx.commit().await?;
+    app.letters.notify_one();
+    Ok(())
 }
 
 /// Whether a link to a new password still works.
@@ -247,10 +249,12 @@ pub async fn begin_email_change(app: &App, person: &Person, workshop: Id<Worksho
     let link = |secret: &str| app.site.link(&format!("/confirm-email/{secret}"));
     let arriving = if taken { Notice::taken(&email) } else { Notice::arriving(&email, &link(&new)) };
     for letter in [Notice::leaving(&account.email, &email, &link(&old)), arriving] {
-        notice::send(&mut tx, app, workshop, &letter).await?;
+        notice::send(&mut tx, app, workshop, letter).await?;
     }
     note_everywhere(app, &mut tx, "begin_email_change", person.id, &account.name).await?;
-    tx.commit().await
+    tx.commit().await?;
+    app.letters.notify_one();
+    Ok(())
 }
 
 /// Whether a link that confirms a new address still works; gives the address.

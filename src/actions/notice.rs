@@ -1,6 +1,6 @@
 //! Letters about accounts: invitations, links to a new password, changes of address. Their links are made of the public address alone, never
 //! of what a request says its host is.
-use super::{App, letter};
+use super::{App, Work, letter};
 use crate::{
     domain::{
         id::Id,
@@ -89,6 +89,10 @@ impl Notice {
             text: "Hello,\n\nsomebody wants to give their account this address, but it has an account of its own already. Nothing was changed.\n".into(),
         }
     }
+    fn letter(self) -> NewLetter {
+        let Self { kind, to, subject, text } = self;
+        NewLetter { kind, to: Recipient::new("", to), subject, text, html: None, headers: Vec::new() }
+    }
 }
 
 /// Whether letters with links can be sent: that needs a way to send mail, and the address that people use.
@@ -97,16 +101,24 @@ pub fn can_send(app: &App) -> bool {
     app.mail.route.is_some() && app.site.public_url.is_some()
 }
 
-/// Queues a letter in the transaction of what it is about, where letters can be sent.
+/// Queues a letter with a piece of work, where letters can be sent.
 ///
 /// # Errors
 /// Where the database refuses.
-pub async fn send(tx: &mut Tx, app: &App, workshop: Id<Workshop>, notice: &Notice) -> Result<()> {
-    if !can_send(app) {
-        tracing::debug!(subject = notice.subject, "no letter is sent: there is no way to send mail");
-        return Ok(());
+pub async fn queue(work: &mut Work, app: &App, notice: Notice) -> Result<()> {
+    if can_send(app) {
+        letter::queue(work, notice.letter()).await?;
     }
-    let Notice { kind, to, subject, text } = notice.clone();
-    let new = NewLetter { kind, to: Recipient::new("", to), subject, text, html: None, headers: Vec::new() };
-    letter::queue_in(tx, workshop, app.clock, &app.mail, new).await.map(|_| ())
+    Ok(())
+}
+
+/// Queues a letter where nobody is signed in, in the transaction of what it is about. After the commit call `app.letters.notify_one()`.
+///
+/// # Errors
+/// Where the database refuses.
+pub async fn send(tx: &mut Tx, app: &App, workshop: Id<Workshop>, notice: Notice) -> Result<()> {
+    if can_send(app) {
+        letter::queue_in(tx, workshop, app.clock, &app.mail, notice.letter()).await?;
+    }
+    Ok(())
 }

@@ -78,7 +78,8 @@ pub async fn invite(work: &mut Work, app: &App, new: NewMember) -> Result<(Membe
     store_member::invite(&mut work.tx, workshop, &member, &secret::hash(&plain), until).await?;
     work.audit("invite", Subject::new("person", member.id), None, Some(&member)).await?;
     let path = format!("/welcome/{plain}");
-    notice::send(&mut work.tx, app, workshop, &Notice::invitation(&work.workshop.name, &member, &app.site.link(&path))).await?;
+    let letter = Notice::invitation(&work.workshop.name, &member, &app.site.link(&path));
+    notice::queue(work, app, letter).await?;
     Ok((member, path))
 }
 
@@ -95,7 +96,8 @@ pub async fn invite_again(work: &mut Work, app: &App, member: &Member) -> Result
     store_member::invite_again(&mut work.tx, workshop, member.id, &secret::hash(&plain), until).await?;
     work.audit::<Member>("invite_again", Subject::new("person", member.id), None, None).await?;
     let path = format!("/welcome/{plain}");
-    notice::send(&mut work.tx, app, workshop, &Notice::invitation(&work.workshop.name, member, &app.site.link(&path))).await?;
+    let letter = Notice::invitation(&work.workshop.name, member, &app.site.link(&path));
+    notice::queue(work, app, letter).await?;
     Ok(path)
 }
 

@@ -47,6 +47,10 @@ on_both_engines!(links_are_made_of_the_public_address_and_never_of_the_host, asy
     let poisoned = public.request(Method::POST, "/people").header("host", "evil.example").header("x-forwarded-host", "evil.example");
     let made = public.send(poisoned.json(&mechanic())).await.created();
     assert!(made["link"].as_str().unwrap().starts_with("https://bikes.example.org/welcome/"), "{made}");
+    let mailing = server.mailing_at("https://bikes.example.org", now()).await;
+    let body = json!({"email": "cy@example.org", "name": "Cy", "roles": ["mechanic"]});
+    let made = mailing.post("/people", &body).await.created();
+    assert!(made["link"].as_str().unwrap().starts_with("https://bikes.example.org/welcome/"), "{made}");
     let unknown = server.request(Method::POST, "/people").header("host", "evil.example").header("forwarded", "host=evil.example");
     let made = server.send(unknown.json(&json!({"email": "bo@example.org", "name": "Bo", "roles": ["manager"]}))).await.created();
     assert!(made["link"].as_str().unwrap().starts_with("/welcome/"), "{made}");

@@ -5,7 +5,12 @@ use reqwest::{Client, Method, RequestBuilder};
 use serde_json::{Value, json};
 use time::{OffsetDateTime, macros::datetime};
 use tokio::{net::TcpListener, task::JoinHandle};
-use witnessmark::{actions::App, clock::Clock, store::Store};
+use witnessmark::{
+    actions::App,
+    clock::Clock,
+    domain::letter::{MailRoute, MailSettings},
+    store::Store,
+};
 
 use super::{Answer, Engine, database::Database, promised};
 
@@ -88,6 +93,13 @@ impl Server {
     pub async fn like(&self, ready: impl FnOnce(App) -> App) -> Self {
         let store = Store::open(&self.url).await.expect("the test's database opens");
         Self::of(ready(App::new(store, clock())), &self.url, self.tokens.clone()).await
+    }
+    /// A further server on the same database that sends letters, at an instant. The letters wait: nobody takes them out.
+    pub async fn mailing_at(&self, public_url: &str, now: OffsetDateTime) -> Self {
+        let store = Store::open(&self.url).await.expect("the test's database opens");
+        let mail = MailSettings { route: Some(MailRoute::Files("letters".into())), ..MailSettings::default() };
+        let app = App::new(store, Clock::Fixed(now)).at(Some(public_url.into())).with_mail(mail);
+        Self::of(app, &self.url, self.tokens.clone()).await
     }
     /// The same server, asked with another token.
     pub fn with_token(&self, token: &str) -> Self {

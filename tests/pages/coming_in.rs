@@ -205,16 +205,6 @@ on_both_engines!(no_manager_takes_over_what_somebody_may_do_elsewhere, async |se
     assert!(there.iter().any(|person| person["name"] == "Ada Birch"), "{there:?}");
 });
 
-on_both_engines!(forgetting_a_password_says_nothing_about_accounts, async |server| {
-    let ask = async |email: &str| {
-        let page = Reader::new(&server).send("/forgot", &[("email", email)]).await;
-        (page.status, page.text.replace(email, "EMAIL"))
-    };
-    assert_eq!(ask("first@example.org").await, ask("nobody@example.org").await);
-    let wrong = Reader::new(&server).send("/forgot", &[("email", "a@example.org\r\nBcc: b@example.org")]).await;
-    assert_eq!(wrong.status, 422);
-});
-
 on_both_engines!(a_path_in_a_name_or_a_link_leads_nowhere_else, async |server| {
     let (reader, path) = ada(&server).await;
     // A name cannot end a header, nor a page.

@@ -6,6 +6,7 @@
 mod harness;
 mod reader;
 
+mod account_letters;
 mod coming_in;
 mod forms;
 mod mail;
