@@ -186,6 +186,15 @@ pub fn owner(new: &NewOwner) -> Vec<Problem> {
     if let Some(email) = &new.email {
         problems.must(looks_like_an_address(email), "/email", "is not an e-mail address; write it as name@example.org, or null for none");
     }
+    problems.0.extend(report_times(new.reports.hour, new.reports.day));
+    problems.0
+}
+/// What is wrong with when reports are mailed.
+#[must_use]
+pub fn report_times(hour: Option<u8>, day: Option<u8>) -> Vec<Problem> {
+    let mut problems = Problems(Vec::new());
+    problems.must(hour.is_none_or(|hour| hour < 24), "/reports/hour", "must lie between 0 and 23");
+    problems.must(day.is_none_or(|day| (1..=31).contains(&day)), "/reports/day", "must lie between 1 and 31");
     problems.0
 }
 /// One `@` with something on both sides and nothing that could end a mail header. Whether it exists, only a mail can tell.

@@ -27,6 +27,7 @@ pub mod frame;
 pub mod guard;
 mod history_rows;
 mod job_sheet;
+mod letters;
 mod limits;
 pub mod links;
 mod motorcycle;
@@ -47,6 +48,7 @@ mod service_event;
 mod sign_in;
 pub mod standards;
 mod tokens;
+mod unsubscribe;
 mod welcome;
 pub mod words;
 mod workshop;
@@ -102,6 +104,11 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/owners/new", get(owners::new).post(owners::add))
         .route("/owners/{id}/edit", get(owners::edit).post(owners::change))
         .route("/owners/{id}/hide", post(owners::hide))
+        .route("/owners/{id}/mail", get(letters::for_owner))
+        .route("/workshop/mail", get(letters::for_workshop))
+        .route("/letters", get(letters::list))
+        .route("/letters/{id}/retry", post(letters::retry))
+        .route("/unsubscribe/{secret}", get(unsubscribe::ask).post(unsubscribe::stop))
         .route("/tokens", get(tokens::list).post(tokens::make))
         .route("/tokens/{id}/revoke", post(tokens::revoke))
         .route("/tokens/{id}/rotate", post(tokens::rotate))
