@@ -2,6 +2,7 @@
 pub mod backup;
 pub mod check;
 pub mod demo;
+pub mod exchange;
 pub mod reports;
 pub mod serve;
 pub mod setup;
@@ -23,6 +24,8 @@ pub async fn run(command: Command) -> ExitCode {
         Do::Reports(reports) => reports.run().await,
         Do::Backup(backup) => backup.run().await,
         Do::Restore(restore) => restore.run().await,
+        Do::Export(export) => export.run().await,
+        Do::Import(import) => import.run().await,
         Do::Openapi => {
             print(&serde_json::to_string_pretty(&crate::web::openapi()).unwrap_or_default());
             Ok(ExitCode::SUCCESS)
