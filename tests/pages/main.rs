@@ -8,6 +8,7 @@ mod reader;
 
 mod coming_in;
 mod forms;
+mod mail;
 mod packet;
 mod safety;
 mod second_factor;
