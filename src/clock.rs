@@ -48,6 +48,25 @@ impl Clock {
     }
 }
 
+/// The instant at which a day begins in a time zone; in UTC where the zone is unknown.
+#[must_use]
+pub fn day_begins(day: Date, time_zone: &str) -> OffsetDateTime {
+    let civil = || {
+        let month = i8::try_from(u8::from(day.month())).ok()?;
+        let day = jiff::civil::Date::new(i16::try_from(day.year()).ok()?, month, i8::try_from(day.day()).ok()?).ok()?;
+        let begins = day.in_tz(time_zone).ok()?.timestamp();
+        OffsetDateTime::from_unix_timestamp_nanos(begins.as_nanosecond()).ok()
+    };
+    civil().unwrap_or_else(|| day.midnight().assume_utc())
+}
+
+/// The hour and minute that a clock on the wall shows at an instant, in a time zone; in UTC where the zone is unknown.
+#[must_use]
+pub fn wall_clock(at: OffsetDateTime, time_zone: &str) -> (i8, i8) {
+    let zoned = jiff::Timestamp::from_second(at.unix_timestamp()).ok().and_then(|instant| instant.in_tz(time_zone).ok());
+    zoned.map_or((at.hour().cast_signed(), at.minute().cast_signed()), |zoned| (zoned.hour(), zoned.minute()))
+}
+
 /// Whether a time zone of this name is known (IANA time zone database).
 #[must_use]
 pub fn knows_time_zone(name: &str) -> bool {

@@ -52,6 +52,8 @@ pub enum Error {
         /// The ids that it collides with.
         with: Vec<uuid::Uuid>,
     },
+    /// 429: too many failures in a row; how many seconds the next try has to wait.
+    TooOften(u64),
     /// Not a failure: the answer given before to the same Idempotency-Key, on its way out by the same door.
     Replayed(Box<StoredAnswer>),
     /// 503: the database cannot be reached or is busy; nothing was stored.
@@ -96,6 +98,7 @@ impl Error {
             Self::Stale => 412,
             Self::Invalid(_) | Self::Contradicts { .. } => 422,
             Self::Conflict { .. } => 409,
+            Self::TooOften(_) => 429,
             Self::Replayed(answer) => answer.status,
             Self::Unavailable(_) | Self::Busy => 503,
             Self::Internal(_) => 500,
@@ -114,6 +117,9 @@ impl Error {
             Self::Stale => "It was changed since you read it. Read it again, then send your change with the new ETag.".into(),
             Self::Invalid(problems) => problems.iter().map(sentence).collect::<Vec<_>>().join(" "),
             Self::Contradicts { problem, .. } => problem.detail.clone(),
+            Self::TooOften(1) => "There were too many wrong tries. Wait a second, then try again.".into(),
+            Self::TooOften(seconds @ 2..=119) => format!("There were too many wrong tries. Wait {seconds} seconds, then try again."),
+            Self::TooOften(seconds) => format!("There were too many wrong tries. Wait {} minutes, then try again.", seconds.div_ceil(60)),
             Self::Replayed(_) => String::new(),
             Self::Unavailable(_) => "The database cannot be used right now; nothing was stored. Try again in a moment.".into(),
             Self::Busy => "The server has more requests at once than it takes; nothing was stored. Try again in a moment.".into(),

@@ -6,7 +6,8 @@ pub mod actions; // third floor: what a person can do, one transaction each
 pub mod api; // fourth floor: JSON over HTTP, one file per resource
 pub mod cli; // the command line, one file per command
 pub mod clock; // the only place that knows what time it is
-pub mod config; // flags and environment
+pub mod config;
+pub mod connections; // flags and environment
 pub mod domain; // ground floor: pure computing; no I/O, no clock
 pub mod error; // the one error type
 pub mod feeds; // fourth floor: what the server sends out by itself

@@ -1,5 +1,6 @@
 //! The router and its layers: the API below `/api/v1`, the pages, health.
 use std::{
+    net::SocketAddr,
     sync::Arc,
     time::{Duration, Instant},
 };
@@ -7,7 +8,7 @@ use std::{
 use axum::{
     Extension, Router,
     body::Body,
-    extract::{MatchedPath, Request, State},
+    extract::{ConnectInfo, MatchedPath, Request, State},
     http::{HeaderValue, StatusCode, header},
     middleware::{self, Next},
     response::{IntoResponse, Response},
@@ -23,6 +24,7 @@ use tower_http::{
 use utoipa::openapi::OpenApi;
 
 use crate::{
+    access::pace,
     actions::App,
     api::{self, answer::NeedsInstance},
     error::Error,
@@ -62,11 +64,17 @@ pub fn router(app: Arc<App>) -> Router {
         .layer(PropagateRequestIdLayer::x_request_id())
         .layer(TraceLayer::new_for_http())
         .layer(SetRequestIdLayer::x_request_id(MakeRequestUuid))
-        .layer(middleware::from_fn(security_headers))
+        .layer(middleware::from_fn(pace::keep))
+        .layer(Extension(app.pace.clone()))
+        .layer(middleware::from_fn_with_state(Arc::clone(&app), whence))
+        .layer(middleware::from_fn_with_state(Arc::clone(&app), security_headers))
         .layer(middleware::from_fn(watch))
         .layer(Extension(Arc::new(Traffic::default())))
         .with_state(app)
 }
+
+/// What a page may use of a device: nothing. A photograph comes through the file chooser, which asks for none of these.
+const PERMISSIONS: &str = "accelerometer=(), camera=(), display-capture=(), geolocation=(), gyroscope=(), magnetometer=(), microphone=(), midi=(), payment=(), usb=()";
 
 /// The most requests under way at once; those beyond it are turned away at once instead of queueing behind each other.
 const MOST_AT_ONCE: usize = 1024;
@@ -160,15 +168,31 @@ fn page_instead(response: Response) -> Response {
     }
 }
 
+/// Notes on a request which address it comes from.
+async fn whence(State(app): State<Arc<App>>, mut request: Request, next: Next) -> Response {
+    let peer = request.extensions().get::<ConnectInfo<SocketAddr>>().map(|peer| peer.0.ip());
+    let client = app.proxies.client(peer, request.headers());
+    request.extensions_mut().insert(client);
+    next.run(request).await
+}
+
 /// What every answer says about how it may be used.
-async fn security_headers(request: Request, next: Next) -> Response {
+async fn security_headers(State(app): State<Arc<App>>, request: Request, next: Next) -> Response {
     let mut response = next.run(request).await;
     let headers = response.headers_mut();
     let policy = "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self' data:; connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'";
-    for (name, value) in
-        [(header::CONTENT_SECURITY_POLICY, policy), (header::X_CONTENT_TYPE_OPTIONS, "nosniff"), (header::REFERRER_POLICY, "same-origin")]
-    {
+    for (name, value) in [
+        (header::CONTENT_SECURITY_POLICY, policy),
+        (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
+        (header::REFERRER_POLICY, "same-origin"),
+        (header::HeaderName::from_static("permissions-policy"), PERMISSIONS),
+        (header::HeaderName::from_static("cross-origin-opener-policy"), "same-origin"),
+        (header::HeaderName::from_static("cross-origin-resource-policy"), "same-origin"),
+    ] {
         headers.entry(name).or_insert(HeaderValue::from_static(value));
+    }
+    if app.site.is_https() {
+        headers.entry(header::STRICT_TRANSPORT_SECURITY).or_insert(HeaderValue::from_static("max-age=31536000; includeSubDomains"));
     }
     headers.entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("private, no-cache"));
     response

@@ -4,6 +4,7 @@ use argon2::{
     password_hash::{PasswordHasher, PasswordVerifier, phc::PasswordHash},
 };
 
+use super::common::why_common;
 use crate::error::{Error, Result};
 
 /// The least length of a password.
@@ -21,6 +22,15 @@ pub fn check_length(password: &str) -> std::result::Result<(), String> {
         count if count > 1000 => Err("The password is longer than 1,000 characters; use a shorter one.".into()),
         _ => Ok(()),
     }
+}
+
+/// Whether a password may be chosen: long enough, and none of the common ones. `known` is what anybody knows about its owner.
+///
+/// # Errors
+/// A sentence that says why not, and what to do.
+pub fn check(password: &str, known: &[&str]) -> std::result::Result<(), String> {
+    check_length(password)?;
+    why_common(password, known).map_or(Ok(()), |why| Err(why.into()))
 }
 
 /// The hash to store, with its salt and parameters. Takes a tenth of a second on purpose, so it runs beside the other requests.

@@ -2,11 +2,12 @@
 use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
-use super::{Subject, Work};
+use super::{Subject, Work, service};
 use crate::{
     domain::{
-        attachment::{Attachment, MediaType, safe_name},
+        attachment::{Attachment, BelongsTo, MediaType, safe_name},
         id::Id,
+        motorcycle::Motorcycle,
     },
     error::{Error, Result},
     store::{Stretch, attachment as store},
@@ -48,9 +49,13 @@ impl SentFile {
 /// 422 where the workshop has nothing with this id.
 pub async fn attach(work: &mut Work, belongs_to: Uuid, file: SentFile) -> Result<Attachment> {
     let workshop = work.workshop_id();
-    let (kind, motorcycle) = store::owner_of(&mut work.tx, workshop, belongs_to).await?.ok_or_else(|| {
-        Error::invalid("/belongs_to", "There is no service event, part or motorcycle here with this id; look it up in its list.")
-    })?;
+    let unknown =
+        || Error::invalid("/belongs_to", "There is no service event, part or motorcycle here with this id; look it up in its list.");
+    let (kind, motorcycle) = store::owner_of(&mut work.tx, workshop, belongs_to).await?.ok_or_else(unknown)?;
+    seen(work, motorcycle).await.map_err(|error| if matches!(error, Error::NotFound(_)) { unknown() } else { error })?;
+    if kind == BelongsTo::ServiceEvent {
+        service::must_have_entered(work, Id::new(belongs_to)).await?;
+    }
     let attachment = Attachment {
         id: work.new_id(),
         belongs_to,
@@ -83,7 +88,18 @@ pub fn hex(bytes: &[u8]) -> String {
 /// 404 where the workshop has none, or it was hidden.
 pub async fn get(work: &mut Work, id: Id<Attachment>) -> Result<Attachment> {
     let workshop = work.workshop_id();
-    store::find(&mut work.tx, workshop, id).await?.ok_or(Error::NotFound("attachment"))
+    let attachment = store::find(&mut work.tx, workshop, id).await?.ok_or(Error::NotFound("attachment"))?;
+    seen(work, attachment.motorcycle_id).await?;
+    Ok(attachment)
+}
+
+/// What hangs on no motorcycle, such as a part on the shelf, is nobody's but the workshop's.
+async fn seen(work: &mut Work, motorcycle: Option<Id<Motorcycle>>) -> Result<()> {
+    match motorcycle {
+        Some(id) => super::motorcycle::must_see(work, id, "attachment").await,
+        None if work.caller.sight.is_narrow() => Err(Error::NotFound("attachment")),
+        None => Ok(()),
+    }
 }
 
 /// The bytes of an attachment.
@@ -91,6 +107,7 @@ pub async fn get(work: &mut Work, id: Id<Attachment>) -> Result<Attachment> {
 /// # Errors
 /// 404 where the workshop has none, or it was hidden.
 pub async fn content(work: &mut Work, id: Id<Attachment>) -> Result<Vec<u8>> {
+    get(work, id).await?;
     let workshop = work.workshop_id();
     store::content(&mut work.tx, workshop, id).await?.ok_or(Error::NotFound("attachment"))
 }
@@ -100,8 +117,8 @@ pub async fn content(work: &mut Work, id: Id<Attachment>) -> Result<Vec<u8>> {
 /// # Errors
 /// Where the database refuses.
 pub async fn list(work: &mut Work, belongs_to: Option<Uuid>, stretch: Stretch<Id<Attachment>>) -> Result<Vec<Attachment>> {
-    let workshop = work.workshop_id();
-    store::list(&mut work.tx, workshop, belongs_to, stretch).await
+    let (workshop, sight) = (work.workshop_id(), work.caller.sight);
+    store::list(&mut work.tx, workshop, sight, belongs_to, stretch).await
 }
 
 /// Hides an attachment; its bytes stay in the database.

@@ -1,5 +1,5 @@
 //! What a motorcycle costs.
-use super::Work;
+use super::{Work, service::show::Veil};
 use crate::{
     domain::{
         cost::{Costs, EventCost, costs},
@@ -17,7 +17,8 @@ pub async fn of_motorcycle(work: &mut Work, bike: &Motorcycle) -> Result<Costs> 
     let workshop = work.workshop_id();
     let all = store::service_event::Wanted::default();
     let events = store::service_event::list(&mut work.tx, workshop, bike.id, &all, Stretch::ALL).await?;
-    let standing = events.into_iter().filter(|event| event.struck_at.is_none());
+    let veil = Veil::over(work, bike.id).await?;
+    let standing = events.into_iter().filter(|event| event.struck_at.is_none() && veil.shows_price(event.on_date, event.created_at.0));
     let costs_of = |event: store::service_event::EventRow| EventCost {
         on: event.on_date,
         cost: event.body.0.cost,

@@ -11,7 +11,7 @@ use time::{Date, Duration, OffsetDateTime};
 
 use super::{App, StoredAnswer, Work};
 use crate::{
-    access::Caller,
+    access::{Caller, Sight},
     domain::{
         due::{DueItem, DueItemId, DueItemOn},
         id::Id,
@@ -47,7 +47,7 @@ pub async fn of_motorcycle(work: &mut Work, bike: &Motorcycle, as_of: Option<Dat
 /// # Errors
 /// 404 where there is no such motorcycle.
 pub async fn after(work: &mut Work, bike: Id<Motorcycle>) -> Result<Vec<DueItemOn>> {
-    let bike = super::motorcycle::get(work, bike).await?;
+    let bike = super::motorcycle::unseen(work, bike).await?;
     let items = worked_out(&mut work.tx, &work.workshop, &bike).await?;
     Ok(items.iter().map(|item| item.on(work.today)).collect())
 }
@@ -75,11 +75,30 @@ pub async fn of_workshop(
     if day < work.today {
         return Err(Error::invalid("/as_of", "The whole workshop can be asked from today on; ask for one motorcycle to look back."));
     }
-    let items = due_item::of_workshop(&mut work.tx, work.caller.workshop, wanted, day, stretch).await?;
+    let Some(wanted) = as_far_as_seen(work, wanted).await? else {
+        return Ok(DuePage { items: Vec::new(), keys: HashMap::new() });
+    };
+    let items = due_item::of_workshop(&mut work.tx, work.caller.workshop, &wanted, day, stretch).await?;
     Ok(DuePage {
         keys: items.iter().map(|item| (item.id, due_item::sort_on(item))).collect(),
         items: items.iter().map(|item| item.on(day)).collect(),
     })
+}
+
+/// What is wanted, narrowed to what the caller sees; none where nothing of it is.
+async fn as_far_as_seen(work: &mut Work, wanted: &due_item::Wanted) -> Result<Option<due_item::Wanted>> {
+    let narrowed = match work.caller.sight {
+        Sight::All => wanted.clone(),
+        Sight::Owner(own) => due_item::Wanted { owner: Some(own), ..wanted.clone() },
+        Sight::Motorcycle(id) => {
+            let bike = super::motorcycle::get(work, id).await?;
+            if bike.archived || wanted.owner.is_some_and(|owner| bike.owner_id != Some(owner)) {
+                return Ok(None);
+            }
+            due_item::Wanted { motorcycle: Some(id), ..wanted.clone() }
+        }
+    };
+    Ok((wanted.owner.is_none() || work.caller.sight.owner().is_none() || wanted.owner == narrowed.owner).then_some(narrowed))
 }
 
 /// Works out again what is due on these motorcycles, and on others that carry a part which was on one of them, and stores it.
@@ -249,7 +268,10 @@ pub async fn answer_of(
     id: Id<Motorcycle>,
     make: impl FnOnce(Vec<DueItemOn>) -> Result<StoredAnswer>,
 ) -> Result<Arc<StoredAnswer>> {
-    if let Some(kept) = app.kept.get(app, caller.workshop, id) {
+    // Whoever sees their own motorcycles alone is not answered before it is known that this is one.
+    if !caller.sight.is_narrow()
+        && let Some(kept) = app.kept.get(app, caller.workshop, id)
+    {
         return Ok(kept);
     }
     let drops = app.kept.drops.load(Ordering::SeqCst);

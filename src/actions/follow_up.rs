@@ -1,6 +1,6 @@
 //! Follow-ups: what service events left to do later.
 
-use super::{Subject, Work, part};
+use super::{Subject, Work, motorcycle, part};
 use crate::{
     domain::{
         id::Id,
@@ -19,7 +19,9 @@ use crate::{
 /// 404 where the workshop has none.
 pub async fn get(work: &mut Work, id: Id<FollowUp>) -> Result<FollowUp> {
     let workshop = work.workshop_id();
-    store::find(&mut work.tx, workshop, id).await?.ok_or(Error::NotFound("follow-up"))
+    let follow_up = store::find(&mut work.tx, workshop, id).await?.ok_or(Error::NotFound("follow-up"))?;
+    motorcycle::must_see(work, follow_up.motorcycle_id, "follow-up").await?;
+    Ok(follow_up)
 }
 
 /// Follow-ups that stand, newest first.
@@ -32,8 +34,8 @@ pub async fn list(
     status: Option<FollowUpStatus>,
     stretch: Stretch<Id<FollowUp>>,
 ) -> Result<Vec<FollowUp>> {
-    let workshop = work.workshop_id();
-    store::list(&mut work.tx, workshop, bike, status, stretch).await
+    let (workshop, sight) = (work.workshop_id(), work.caller.sight);
+    store::list(&mut work.tx, workshop, sight, bike, status, stretch).await
 }
 
 /// What may be changed in a follow-up.

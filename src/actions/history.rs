@@ -3,7 +3,11 @@ use std::collections::BTreeMap;
 
 use uuid::Uuid;
 
-use super::{Work, part::lives::Lives, service::show};
+use super::{
+    Work,
+    part::{self as parts_action, lives::Lives},
+    service::show,
+};
 use crate::{
     domain::{
         history_item::{HistoryItem, HistoryKind},
@@ -97,7 +101,9 @@ impl Things {
         let roads = Roads::new(&lives.history);
         let today = work.today;
         for row in rows {
-            let Some(part) = lives.view(row.part_id, today, &roads).map(|part| lives.in_stay(part, &row, &roads)) else { continue };
+            let Some(mut part) = lives.view(row.part_id, today, &roads) else { continue };
+            parts_action::leave_out_elsewhere(work, &mut part).await?;
+            let part = lives.in_stay(part, &row, &roads);
             let (id, key) = (row.part_id.uuid(), row.id.uuid());
             let fitted = HistoryItem::new(HistoryKind::PartFitted, row.fitted_on, id, row.fitted_event_id);
             self.fitted.insert(key, HistoryItem { part_fitted: Some(part.clone()), ..fitted });

@@ -3,6 +3,7 @@ use time::Date;
 
 use super::{Work, due};
 use crate::{
+    access::Sight,
     domain::{
         due::{DueItemId, DueItemOn},
         fastener::Fastener,
@@ -67,7 +68,7 @@ impl Known {
             .map(|event| EventNotes { id: event.id, on: event.on_date, as_found: event.body.0.as_found, filled: event.body.0.filled })
             .collect();
         let open = Some(FollowUpStatus::Open);
-        let follow_ups = store::follow_up::list(&mut work.tx, workshop, Some(bike.id), open, Stretch::ALL).await?;
+        let follow_ups = store::follow_up::list(&mut work.tx, workshop, Sight::All, Some(bike.id), open, Stretch::ALL).await?;
         Ok(Self { history, parts, fasteners, limits, notes, follow_ups })
     }
     fn sheet(&self, roads: &Roads, today: Date, operations: Vec<DueItemOn>) -> JobSheet {

@@ -229,7 +229,9 @@ pub async fn get(work: &mut Work, id: Id<MeasuredValue>) -> Result<MeasuredValue
 }
 async fn stored(work: &mut Work, id: Id<MeasuredValue>) -> Result<Stored> {
     let workshop = work.workshop_id();
-    store::find(&mut work.tx, workshop, id).await?.ok_or(Error::NotFound("measured value"))
+    let found = store::find(&mut work.tx, workshop, id).await?.ok_or(Error::NotFound("measured value"))?;
+    motorcycle::must_see(work, found.value.motorcycle_id, "measured value").await?;
+    Ok(found)
 }
 
 /// The value of an id together with the verdicts that it would have under today's limits.

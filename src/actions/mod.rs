@@ -5,7 +5,9 @@
 //! motorcycles, keeps the answer for a repeated request, and commits: all of it or nothing.
 //!
 //! To add an action: a function here in the file of its noun, `pub async fn verb(work: &mut Work, …) -> Result<…>`.
+pub mod account;
 pub mod attachment;
+pub mod audit;
 pub mod check;
 pub mod component;
 pub mod cost;
@@ -21,14 +23,18 @@ pub mod job_sheet;
 pub mod limit;
 pub mod measure;
 pub mod motorcycle;
+pub mod notice;
 pub mod owner;
 pub mod packet;
 pub mod part;
+pub mod person;
 pub mod reading;
 pub mod rule;
 pub mod search;
 pub mod service;
 pub mod session;
+pub mod sign_in;
+pub mod throttle;
 pub mod token;
 pub mod visits;
 pub mod webhook;
@@ -45,7 +51,7 @@ use tokio::sync::Notify;
 use uuid::Uuid;
 
 use crate::{
-    access::Caller,
+    access::{Caller, address::TrustedProxies, pace::Pace},
     clock::Clock,
     domain::{
         id::Id,
@@ -54,7 +60,7 @@ use crate::{
         workshop::Workshop,
     },
     error::{Error, Result},
-    store::{self, Store, Tx, audit, types},
+    store::{self, Store, Tx, audit as trail, types},
 };
 
 /// The Idempotency-Keys that are being worked on in this process.
@@ -77,6 +83,10 @@ pub struct App {
     pub tokens: Arc<token::KeptTokens>,
     /// Whether webhooks may reach into the private network.
     pub private_webhooks: bool,
+    /// The proxies that are believed.
+    pub proxies: TrustedProxies,
+    /// How many requests each address and token may send; none: as many as it likes.
+    pub pace: Option<Arc<Pace>>,
     /// Wakes the sender of webhooks.
     pub queued: Arc<Notify>,
 }
@@ -92,6 +102,12 @@ impl Site {
     #[must_use]
     pub fn is_https(&self) -> bool {
         self.public_url.as_ref().is_some_and(|url| url.starts_with("https://"))
+    }
+    /// A link to a page for somebody elsewhere. Where the public address is not known it is the path alone: what a request calls its host may
+    /// be anything, and must not end up in a link that holds a secret.
+    #[must_use]
+    pub fn link(&self, path: &str) -> String {
+        format!("{}{path}", self.public_url.as_deref().unwrap_or_default())
     }
     /// The origin (RFC 6454) of the pages, where it is known.
     #[must_use]
@@ -177,6 +193,8 @@ impl App {
             kept: Arc::default(),
             tokens: Arc::default(),
             private_webhooks: false,
+            proxies: TrustedProxies::default(),
+            pace: None,
             queued: Arc::default(),
         }
     }
@@ -193,6 +211,17 @@ impl App {
         Self { private_webhooks: allowed, ..self }
     }
 
+    /// The app behind proxies that say whom they were asked by.
+    #[must_use]
+    pub fn behind(self, proxies: TrustedProxies) -> Self {
+        Self { proxies, ..self }
+    }
+    /// The app with a limit of requests a minute for each address and token; see [`Pace::new`].
+    #[must_use]
+    pub fn with_pace(self, a_minute: Option<u32>) -> Self {
+        Self { pace: Pace::new(a_minute).map(Arc::new), ..self }
+    }
+
     /// Begins work that only reads.
     ///
     /// # Errors
@@ -207,7 +236,9 @@ impl App {
     /// [`Error::Replayed`] with the first answer where the Idempotency-Key was used for the same request before, 422 where it was used
     /// for another, 409 where the first is still running.
     pub async fn write(&self, caller: &Caller, once: Option<Once>) -> Result<Work> {
-        let once = once.map(|once| self.take_key(caller.workshop, once)).transpose()?;
+        // Everyone has keys of their own: what one was answered is nothing to another.
+        let own = |once: Once| Once { key: caller.id().map_or_else(|| once.key.clone(), |id| format!("{id} {}", once.key)), ..once };
+        let once = once.map(|once| self.take_key(caller.workshop, own(once))).transpose()?;
         let mut tx = self.store.write().await?;
         store::workshop::lock(&mut tx, caller.workshop).await?;
         let mut work = self.begin(tx, caller, once).await?;
@@ -266,10 +297,13 @@ impl Work {
     pub async fn audit<T: Serialize>(&mut self, action: &str, subject: Subject, old: Option<&T>, new: Option<&T>) -> Result<()> {
         self.happened.extend(webhook::meaning(action, &subject));
         let json = |value: Option<&T>| value.map(serde_json::to_value).transpose().map(|value| value.map(types::Json));
-        let entry = audit::Entry {
+        let entry = trail::Entry {
             id: self.new_id(),
             at: types::Instant(self.now),
             who: self.caller.name(),
+            person_id: self.caller.person_id(),
+            token_id: self.caller.token_id(),
+            address: self.caller.address.map(|address| address.to_string()),
             action: action.into(),
             subject_kind: subject.kind.into(),
             subject_id: subject.id,
@@ -278,7 +312,7 @@ impl Work {
             new_value: json(new).map_err(Error::internal)?,
         };
         let workshop = self.workshop_id();
-        audit::append(&mut self.tx, workshop, &entry).await
+        trail::append(&mut self.tx, workshop, &entry).await
     }
 
     /// Works out what is due on the motorcycles that were touched, keeps the answer under the Idempotency-Key, and commits.

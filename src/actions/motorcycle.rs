@@ -1,6 +1,7 @@
 //! Motorcycles: add, change, archive.
 use super::{Subject, Work, reading};
 use crate::{
+    access::Sight,
     domain::{
         counter::may_follow,
         id::Id,
@@ -16,10 +17,44 @@ use crate::{
 /// The motorcycle of an id, archived or not.
 ///
 /// # Errors
-/// 404 where the workshop has none.
+/// 404 where the workshop has none that the caller sees.
 pub async fn get(work: &mut Work, id: Id<Motorcycle>) -> Result<Motorcycle> {
+    let bike = unseen(work, id).await?;
+    let sight = work.caller.sight;
+    if !sight.sees(id, bike.owner_id) {
+        return Err(Error::NotFound("motorcycle"));
+    }
+    Ok(as_seen(sight, bike))
+}
+/// The motorcycle of an id whoever asks: to compute with, never to show.
+///
+/// # Errors
+/// 404 where the workshop has none.
+pub async fn unseen(work: &mut Work, id: Id<Motorcycle>) -> Result<Motorcycle> {
     let workshop = work.workshop_id();
     store::find(&mut work.tx, workshop, id).await?.ok_or(Error::NotFound("motorcycle"))
+}
+/// Refuses what belongs to a motorcycle that the caller does not see, as if there were no such `noun`.
+///
+/// # Errors
+/// 404.
+pub async fn must_see(work: &mut Work, id: Id<Motorcycle>, noun: &'static str) -> Result<()> {
+    if sees(work, id).await? { Ok(()) } else { Err(Error::NotFound(noun)) }
+}
+/// Whether the caller sees a motorcycle.
+///
+/// # Errors
+/// Where the database refuses.
+pub async fn sees(work: &mut Work, id: Id<Motorcycle>) -> Result<bool> {
+    if !work.caller.sight.is_narrow() {
+        return Ok(true);
+    }
+    let (workshop, sight) = (work.workshop_id(), work.caller.sight);
+    Ok(store::find(&mut work.tx, workshop, id).await?.is_some_and(|bike| sight.sees(id, bike.owner_id)))
+}
+/// A warning may name another motorcycle, which is nothing to those who see their own alone.
+fn as_seen(sight: Sight, bike: Motorcycle) -> Motorcycle {
+    if sight.is_narrow() { Motorcycle { warnings: bike.details().warnings(), ..bike } } else { bike }
 }
 
 /// Adds a motorcycle.
@@ -47,8 +82,9 @@ pub async fn add(work: &mut Work, new: NewMotorcycle) -> Result<Motorcycle> {
 /// # Errors
 /// Where the database refuses.
 pub async fn list(work: &mut Work, wanted: &store::Wanted, stretch: Stretch<(String, Id<Motorcycle>)>) -> Result<Vec<Motorcycle>> {
-    let workshop = work.workshop_id();
-    store::list(&mut work.tx, workshop, wanted, stretch).await
+    let (workshop, sight) = (work.workshop_id(), work.caller.sight);
+    let bikes = store::list(&mut work.tx, workshop, sight, wanted, stretch).await?;
+    Ok(bikes.into_iter().map(|bike| as_seen(sight, bike)).collect())
 }
 
 /// Changes a motorcycle.
@@ -70,6 +106,10 @@ pub async fn change(work: &mut Work, old: Motorcycle, new: NewMotorcycle) -> Res
         return Err(Error::Invalid(problems));
     }
     let bike = Motorcycle::from_new(old.id, new, old.archived, old.odometer.clone(), Vec::new(), old.created_at);
+    if old.owner_id.is_some() && bike.owner_id != old.owner_id {
+        let (workshop, now) = (work.workshop_id(), work.now);
+        store::changed_hands(&mut work.tx, workshop, bike.id, now).await?;
+    }
     save(work, "change", &old, bike).await
 }
 

@@ -13,17 +13,23 @@ use crate::{
 /// The owner of an id.
 ///
 /// # Errors
-/// 404 where the workshop has none, or no longer.
+/// 404 where the workshop has none, or no longer; and for whoever sees one owner's motorcycles alone, where it is another one.
 pub async fn get(work: &mut Work, id: Id<Owner>) -> Result<Owner> {
-    let workshop = work.workshop_id();
+    let (workshop, sight) = (work.workshop_id(), work.caller.sight);
+    if sight.is_narrow() && sight.owner() != Some(id) {
+        return Err(Error::NotFound("owner"));
+    }
     store::find(&mut work.tx, workshop, id).await?.ok_or(Error::NotFound("owner"))
 }
 
-/// Owners by name, then id.
+/// Owners by name, then id. Whoever sees one owner's motorcycles alone needs no list.
 ///
 /// # Errors
 /// Where the database refuses.
 pub async fn list(work: &mut Work, stretch: Stretch<(String, Id<Owner>)>) -> Result<Vec<Owner>> {
+    if work.caller.sight.is_narrow() {
+        return Ok(Vec::new());
+    }
     let workshop = work.workshop_id();
     store::list(&mut work.tx, workshop, stretch).await
 }

@@ -40,6 +40,7 @@ pub async fn get(work: &mut Work, id: Id<InstalledPart>) -> Result<InstalledPart
     let rows = store::fittings_of(&mut work.tx, workshop, &[id]).await?;
     let standing = rows.iter().rev().find(|row| row.struck_at.is_none()).or(rows.last());
     let bike = standing.ok_or(Error::NotFound("part"))?.motorcycle_id;
+    motorcycle::must_see(work, bike, "part").await?;
     let bike = motorcycle::get(work, bike).await?;
     let day = work.today;
     views(work, &bike, &[id], day).await?.pop().ok_or(Error::NotFound("part"))
@@ -67,7 +68,58 @@ pub async fn views(work: &mut Work, bike: &Motorcycle, ids: &[Id<InstalledPart>]
     }
     let lives = Lives::load(work, bike, ids).await?;
     let roads = Roads::new(&lives.history);
-    Ok(ids.iter().filter_map(|id| lives.view(*id, day, &roads)).collect())
+    let mut parts: Vec<_> = ids.iter().filter_map(|id| lives.view(*id, day, &roads)).collect();
+    for part in &mut parts {
+        leave_out_elsewhere(work, part).await?;
+    }
+    Ok(parts)
+}
+
+/// Leaves out what a part did on motorcycles that the caller does not see. What it has run in all stays: it is the part's age.
+pub(super) async fn leave_out_elsewhere(work: &mut Work, part: &mut InstalledPart) -> Result<()> {
+    if !work.caller.sight.is_narrow() {
+        return Ok(());
+    }
+    let mut seen = Vec::new();
+    for fitting in std::mem::take(&mut part.fittings) {
+        if motorcycle::sees(work, fitting.motorcycle_id).await? {
+            seen.push(fitting);
+        }
+    }
+    part.fittings = seen;
+    let is_elsewhere = match part.motorcycle_id {
+        Some(id) => !motorcycle::sees(work, id).await?,
+        None => false,
+    };
+    if let Some(last) = part.fittings.last().filter(|last| is_elsewhere || part.fitted != last.fitted) {
+        // It went to another motorcycle since: what it does there is not told.
+        (part.motorcycle_id, part.part_distance) = (None, None);
+        (part.position, part.fitted, part.removed) = (last.position, last.fitted.clone(), last.removed.clone());
+    }
+    Ok(())
+}
+
+/// The parts of these ids that the caller may name: those that are, or were last, on a motorcycle that they see.
+///
+/// # Errors
+/// Where the database refuses.
+pub(super) async fn known(work: &mut Work, ids: &[Id<InstalledPart>]) -> Result<Vec<PartRow>> {
+    let workshop = work.workshop_id();
+    let mut parts = store::by_ids(&mut work.tx, workshop, ids).await?;
+    if work.caller.sight.is_narrow() {
+        let rows = store::fittings_of(&mut work.tx, workshop, ids).await?;
+        for place in (0..parts.len()).rev() {
+            let last = rows.iter().rev().find(|row| row.part_id == parts[place].id && row.struck_at.is_none());
+            let seen = match last {
+                Some(row) => motorcycle::sees(work, row.motorcycle_id).await?,
+                None => false,
+            };
+            if !seen {
+                parts.remove(place);
+            }
+        }
+    }
+    Ok(parts)
 }
 
 /// Fits a part outside a service event.

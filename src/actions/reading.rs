@@ -5,6 +5,7 @@ use time::{Date, OffsetDateTime};
 
 use super::{Subject, Work};
 use crate::{
+    access::Standing,
     domain::{
         calendar,
         counter::{self, Contradiction, Counter, RawChange, RawReading},
@@ -155,7 +156,10 @@ pub async fn counter(work: &mut Work, bike: Id<Motorcycle>, kind: CounterKind) -
 /// 404 where the workshop has none on a counter of this kind.
 pub async fn get(work: &mut Work, id: Id<Reading>, kind: CounterKind) -> Result<Reading> {
     let workshop = work.workshop_id();
-    store::find(&mut work.tx, workshop, id).await?.filter(|reading| reading.counter == kind).ok_or(Error::NotFound("reading"))
+    let found = store::find(&mut work.tx, workshop, id).await?.filter(|reading| reading.counter == kind);
+    let reading = found.ok_or(Error::NotFound("reading"))?;
+    super::motorcycle::must_see(work, reading.motorcycle_id, "reading").await?;
+    Ok(reading)
 }
 
 /// Readings of a counter, struck-out ones too, newest first.
@@ -209,7 +213,8 @@ pub async fn record(
     entries.readings.push(reading.clone());
 
     let workshop = work.workshop_id();
-    store::insert(&mut work.tx, workshop, &reading).await?;
+    let by = work.caller.id();
+    store::insert(&mut work.tx, workshop, &reading, by).await?;
     keep_last(work, bike.id, kind, entries.last(&counter)).await?;
     work.audit("record", Subject::of(noun(kind), reading.id, bike.id), None, Some(&reading)).await?;
     Ok(reading)
@@ -301,9 +306,9 @@ async fn keep_many(
         return Ok(());
     }
     let counter = entries.build(kind).map_err(|why| Error::internal(format!("readings contradict: {why:?}")))?;
-    let workshop = work.workshop_id();
+    let (workshop, by) = (work.workshop_id(), work.caller.id());
     for (_, reading, _) in new {
-        store::insert(&mut work.tx, workshop, &reading).await?;
+        store::insert(&mut work.tx, workshop, &reading, by).await?;
         entries.readings.push(reading);
     }
     keep_last(work, bike.id, kind, entries.last(&counter)).await
@@ -331,8 +336,14 @@ pub async fn keep_last_of(work: &mut Work, bike: Id<Motorcycle>) -> Result<()> {
 /// Strikes out a reading that came without a service event. What came with it (a part fitted outside an event, a value) keeps its day.
 ///
 /// # Errors
-/// 422 without a reason; 409 where it is struck out already, belongs to a service event, or where the others contradict without it.
+/// 403 where an owner asks and did not enter it; 422 without a reason; 409 where it is struck out already, belongs to a service event, or where the others contradict without it.
 pub async fn strike_out(work: &mut Work, reading: &Reading, reason: &str) -> Result<Reading> {
+    if work.caller.standing == Standing::Owner {
+        let workshop = work.workshop_id();
+        if store::entered_by(&mut work.tx, workshop, reading.id).await? != work.caller.id() {
+            return Err(Error::Forbidden("The workshop noted this reading; ask it to strike the reading out.".into()));
+        }
+    }
     let reason = checked_reason(reason)?;
     if reading.struck_out.is_some() {
         return Err(Error::conflict("This reading is struck out already; there is nothing left to do.", []));

@@ -55,11 +55,11 @@ fn key(candidate: &Candidate) -> Key {
 
 /// The newest candidates of all kinds: the first of each kind's first are the first of all.
 async fn newest(work: &mut Work, patterns: &[String; 3], after: Option<Key>) -> Result<Vec<(FoundKind, Candidate)>> {
-    let workshop = work.workshop_id();
+    let (workshop, sight) = (work.workshop_id(), work.caller.sight);
     let mut all = Vec::new();
     for &kind in FoundKind::ALL {
         let limit = i64::try_from(BATCH).unwrap_or(i64::MAX);
-        let found = candidates(&mut work.tx, workshop, kind, patterns, after, limit).await?;
+        let found = candidates(&mut work.tx, workshop, sight, kind, patterns, after, limit).await?;
         all.extend(found.into_iter().map(|candidate| (kind, candidate)));
     }
     all.sort_by_key(|(_, candidate)| std::cmp::Reverse(key(candidate)));

@@ -9,7 +9,7 @@ use time::Date;
 pub use self::strike::strike_out;
 use self::{check::Known, show::events};
 use super::{
-    Subject, Work, measure,
+    Subject, Work, measure, motorcycle,
     part::{
         self,
         plan::{Entry, Plan},
@@ -17,6 +17,7 @@ use super::{
     reading,
 };
 use crate::{
+    access::Standing,
     domain::{
         follow_up as later,
         id::Id,
@@ -115,6 +116,9 @@ fn row(work: &Work, bike: &Motorcycle, id: Id<ServiceEvent>, new: &NewServiceEve
         summary: new.summary.clone(),
         performed_by: new.performed_by.clone(),
         notes: new.notes.clone(),
+        internal_notes: new.internal_notes.clone(),
+        at_home: work.caller.standing == Standing::Owner,
+        entered_by: work.caller.id(),
         body: Json(EventBody {
             tightened: tightened.collect(),
             filled: new.filled.clone(),
@@ -239,7 +243,19 @@ pub async fn get(work: &mut Work, id: Id<ServiceEvent>) -> Result<ServiceEvent> 
 }
 async fn find(work: &mut Work, id: Id<ServiceEvent>) -> Result<EventRow> {
     let workshop = work.workshop_id();
-    store::find(&mut work.tx, workshop, id).await?.ok_or(Error::NotFound("service event"))
+    let row = store::find(&mut work.tx, workshop, id).await?.ok_or(Error::NotFound("service event"))?;
+    motorcycle::must_see(work, row.motorcycle_id, "service event").await?;
+    Ok(row)
+}
+/// Refuses an owner who would touch what the workshop entered.
+///
+/// # Errors
+/// 403 that says whom to ask.
+pub async fn must_have_entered(work: &mut Work, id: Id<ServiceEvent>) -> Result<()> {
+    if work.caller.standing == Standing::Owner && find(work, id).await?.entered_by != work.caller.id() {
+        return Err(Error::Forbidden("The workshop entered this work; ask it to change or strike out what is wrong.".into()));
+    }
+    Ok(())
 }
 
 /// Events of a motorcycle, struck-out ones too, newest first: by day, then by id.
@@ -266,6 +282,7 @@ pub fn details(event: &ServiceEvent) -> EventDetails {
         labor_minutes: event.labor_minutes,
         cost: event.cost.clone(),
         notes: event.notes.clone(),
+        internal_notes: event.internal_notes.clone(),
         as_found: event.as_found.clone(),
         filled: event.filled.clone(),
     }
@@ -274,8 +291,9 @@ pub fn details(event: &ServiceEvent) -> EventDetails {
 /// Changes the texts of an event that is not signed off.
 ///
 /// # Errors
-/// 409 where it is signed off or struck out, 422 with what is wrong where.
+/// 403 where an owner asks and did not enter it; 409 where it is signed off or struck out, 422 with what is wrong where.
 pub async fn change(work: &mut Work, old: &ServiceEvent, new: EventDetails) -> Result<ServiceEvent> {
+    must_have_entered(work, old.id).await?;
     unchanged(work, old).await?;
     if old.signature.is_some() {
         return Err(Error::conflict("This event is signed off; add an amendment instead (POST …/amendments).", [old.id.uuid()]));
@@ -293,6 +311,9 @@ pub async fn change(work: &mut Work, old: &ServiceEvent, new: EventDetails) -> R
     row.summary = new.summary;
     row.performed_by = new.performed_by;
     row.notes = new.notes;
+    if !work.caller.sight.is_narrow() {
+        row.internal_notes = new.internal_notes;
+    }
     row.body.0 = EventBody { filled: new.filled, as_found: new.as_found, labor_minutes: new.labor_minutes, cost: new.cost, ..row.body.0 };
     save(work, "change", old, &row).await
 }

@@ -1,24 +1,22 @@
 //! Coming in: a workshop with its first manager, signing in and out, the caller behind a token or a session.
 use std::sync::Arc;
 
-use time::Duration;
+use time::{Duration, OffsetDateTime};
 
 use super::{App, token::KeptToken};
 use crate::{
-    access::{Caller, Who, password, secret},
+    access::{Caller, password, secret},
     clock::knows_time_zone,
     domain::{
         id::Id,
+        person::{Member, NewMember},
         quantity::{Quantity, Unit},
-        words::{OdometerUnit, TokenScope},
-        workshop::{Person, Token, Workshop, WorkshopReports},
+        words::{OdometerUnit, Role, TokenScope},
+        workshop::{Token, Workshop, WorkshopReports},
     },
     error::{Error, Result},
-    store::{self, account},
+    store::{self, account, session},
 };
-
-/// How long a session lasts.
-pub const SESSION: Duration = Duration::days(30);
 
 /// What `setup` is told.
 #[derive(Clone, Debug)]
@@ -57,11 +55,11 @@ pub async fn set_up(app: &App, setup: Setup) -> Result<(Id<Workshop>, String)> {
     let now = app.clock.now();
     let manager = manager_of(app, email, setup.name, setup.password).await?;
     let mut tx = app.store.write().await?;
-    let person = match manager {
-        Manager::Known(person) => person,
+    let (person, name) = match manager {
+        Manager::Known(account) => (account.person_id, account.name),
         Manager::New(account) => {
             account::insert(&mut tx, &account, now).await?;
-            account.person_id
+            (account.person_id, account.name)
         }
     };
     let workshop = Workshop {
@@ -75,13 +73,18 @@ pub async fn set_up(app: &App, setup: Setup) -> Result<(Id<Workshop>, String)> {
         created_at: now,
     };
     store::workshop::insert(&mut tx, &workshop).await?;
-    account::add_manager(&mut tx, workshop.id, person, now).await?;
+    let new = NewMember { email: String::new(), name, roles: vec![Role::Manager], owner_id: None };
+    let member = Member::from_new(app.clock.new_id(), new, Some(now), None, now);
+    account::insert_membership(&mut tx, workshop.id, person, &member, now).await?;
     let token = Token {
         id: app.clock.new_id(),
         name: "made at setup".into(),
         scopes: TokenScope::ALL.to_vec(),
         expires_on: None,
+        owner_id: None,
+        motorcycle_id: None,
         last_used_at: None,
+        ends_at: None,
         created_at: now,
     };
     let plain = secret::new(secret::TOKEN_PREFIX);
@@ -92,7 +95,7 @@ pub async fn set_up(app: &App, setup: Setup) -> Result<(Id<Workshop>, String)> {
 
 /// The account of the manager of a new workshop.
 enum Manager {
-    Known(Id<Person>),
+    Known(account::Account),
     New(account::Account),
 }
 
@@ -102,8 +105,8 @@ async fn manager_of(app: &App, email: String, name: String, password: String) ->
     let known = account::find_by_email(&mut tx, &email).await?;
     drop(tx);
     if let Some(account) = known {
-        return if password::verify(password, Some(account.password_hash)).await? {
-            Ok(Manager::Known(account.person_id))
+        return if password::verify(password, Some(account.password_hash.clone())).await? {
+            Ok(Manager::Known(account))
         } else {
             Err(Error::invalid("/password", "This e-mail address has an account already; give its own password."))
         };
@@ -113,37 +116,13 @@ async fn manager_of(app: &App, email: String, name: String, password: String) ->
     Ok(Manager::New(account::Account { person_id: app.clock.new_id(), email, name, password_hash }))
 }
 
-/// Signs a person in; gives the secret for the session's cookie. The answer for a wrong password and for no such account is the same, and takes as long.
-///
-/// # Errors
-/// 401 where e-mail address and password do not belong together.
-pub async fn sign_in(app: &App, email: &str, password: String) -> Result<String> {
-    let mut tx = app.store.read().await?;
-    let account = account::find_by_email(&mut tx, &email.trim().to_lowercase()).await?;
-    let workshops = match &account {
-        Some(account) => account::workshops_of(&mut tx, account.person_id).await?,
-        None => Vec::new(),
-    };
-    drop(tx);
-    let right = password::verify(password, account.as_ref().map(|account| account.password_hash.clone())).await?;
-    let (Some(account), true, Some(workshop)) = (account, right, workshops.first()) else {
-        return Err(Error::Unauthenticated("This e-mail address and password do not belong together; try again."));
-    };
-    let now = app.clock.now();
-    let plain = secret::new("");
-    let mut tx = app.store.write().await?;
-    account::insert_session(&mut tx, &secret::hash(&plain), account.person_id, *workshop, now, now + SESSION).await?;
-    tx.commit().await?;
-    Ok(plain)
-}
-
 /// Signs out: the session ends on the server, whatever the browser keeps.
 ///
 /// # Errors
 /// Where the database refuses.
 pub async fn sign_out(app: &App, cookie: &str) -> Result<()> {
     let mut tx = app.store.write().await?;
-    account::delete_session(&mut tx, &secret::hash(cookie)).await?;
+    session::delete(&mut tx, &secret::hash(cookie)).await?;
     tx.commit().await
 }
 
@@ -152,10 +131,19 @@ pub async fn sign_out(app: &App, cookie: &str) -> Result<()> {
 /// # Errors
 /// 401 where the session is unknown or over.
 pub async fn session_caller(app: &App, cookie: &str) -> Result<Caller> {
+    let (hash, now) = (secret::hash(cookie), app.clock.now());
     let mut tx = app.store.read().await?;
-    let found = account::find_session(&mut tx, &secret::hash(cookie), app.clock.now()).await?;
-    let (person, workshop): (Person, _) = found.ok_or(Error::Unauthenticated("Your session is over; sign in again."))?;
-    Ok(Caller { workshop, who: Who::Person(person), scopes: TokenScope::ALL.to_vec() })
+    let found = session::find(&mut tx, &hash, now).await?;
+    drop(tx);
+    let over = Error::Unauthenticated("Your session is over; sign in again.");
+    let Some((person, member, seen)) = found else { return Err(over) };
+    // Good to know, but no reason to refuse a page.
+    if seen < hour_of(now)
+        && let Err(error) = note_session(app, &hash, hour_of(now)).await
+    {
+        tracing::warn!(%error, "the use of a session could not be noted");
+    }
+    Caller::person(member.workshop_id, person, &member.roles, member.owner_id).ok_or(over)
 }
 
 /// The caller behind an API token. The hour of its use is noted, at most once an hour.
@@ -172,6 +160,11 @@ pub async fn token_caller(app: &Arc<App>, plain: &str) -> Result<Caller> {
         let found = store::token::find_by_hash(&mut tx, &hash).await?;
         let (workshop, token) =
             found.ok_or(Error::Unauthenticated("This token is unknown or was revoked; ask a manager of the workshop for a new one."))?;
+        if let Some(owner) = token.owner_id
+            && store::owner::find(&mut tx, workshop, owner).await?.is_none()
+        {
+            return Err(Error::Unauthenticated("The owner whose motorcycles this token sees was taken out of the list; ask the workshop."));
+        }
         let zone = store::workshop::find(&mut tx, workshop).await?.map(|workshop| workshop.time_zone).unwrap_or_default();
         drop(tx);
         // Good to know, but no reason to refuse a request that only reads.
@@ -183,15 +176,28 @@ pub async fn token_caller(app: &Arc<App>, plain: &str) -> Result<Caller> {
     if kept.token.expires_on.is_some_and(|last| last < app.clock.today(&kept.time_zone)) {
         return Err(Error::Unauthenticated("This token has expired; ask a manager of the workshop for a new one."));
     }
-    Ok(Caller { workshop: kept.workshop, who: Who::Token(kept.token.id, kept.token.name.clone()), scopes: kept.token.scopes.clone() })
+    if kept.token.ends_at.is_some_and(|end| end <= now) {
+        return Err(Error::Unauthenticated("This token was rotated and its time is over; use the one that took its place."));
+    }
+    Ok(Caller::token(kept.workshop, &kept.token))
 }
 
-async fn note_use(app: &App, workshop: Id<Workshop>, token: &Token, now: time::OffsetDateTime) -> Result<()> {
-    let hour = now.replace_time(time::Time::from_hms(now.hour(), 0, 0).unwrap_or(now.time()));
+async fn note_use(app: &App, workshop: Id<Workshop>, token: &Token, now: OffsetDateTime) -> Result<()> {
+    let hour = hour_of(now);
     if token.last_used_at.is_none_or(|used| used < hour) {
         let mut tx = app.store.write().await?;
         store::token::used(&mut tx, workshop, token.id, hour).await?;
         tx.commit().await?;
     }
     Ok(())
+}
+
+async fn note_session(app: &App, hash: &[u8], hour: OffsetDateTime) -> Result<()> {
+    let mut tx = app.store.write().await?;
+    store::session::seen(&mut tx, hash, hour).await?;
+    tx.commit().await
+}
+
+fn hour_of(now: OffsetDateTime) -> OffsetDateTime {
+    now.replace_time(time::Time::from_hms(now.hour(), 0, 0).unwrap_or(now.time()))
 }

@@ -4,17 +4,19 @@ use std::{
     sync::{Arc, RwLock},
 };
 
-use time::OffsetDateTime;
+use time::{Duration, OffsetDateTime};
 
 use super::{Subject, Work};
 use crate::{
     access::secret,
     domain::{
         id::Id,
-        workshop::{NewToken, Token, Workshop},
+        validate::Problem,
+        words::TokenScope,
+        workshop::{NewToken, Token, TokenRotation, Workshop},
     },
     error::{Error, Result},
-    store::{Stretch, token as store},
+    store::{self as stores, Stretch, token as store},
 };
 
 /// A token that was looked up a moment ago.
@@ -70,12 +72,63 @@ pub async fn make(work: &mut Work, new: NewToken) -> Result<(Token, String)> {
     if new.expires_on.is_some_and(|last| last < work.today) {
         return Err(Error::invalid("/expires_on", "This day is over; give today or a later one, or none."));
     }
-    let token = Token::from_new(work.new_id(), new, None, work.now);
+    let problems = wrong_bounds(work, &new).await?;
+    if !problems.is_empty() {
+        return Err(Error::Invalid(problems));
+    }
+    let token = Token::from_new(work.new_id(), new, None, None, work.now);
     let plain = secret::new(secret::TOKEN_PREFIX);
     let (workshop, by) = (work.workshop_id(), work.caller.name());
     store::insert(&mut work.tx, workshop, &token, &secret::hash(&plain), &by).await?;
     work.audit("make", Subject::new("token", token.id), None, Some(&token)).await?;
     Ok((token, plain))
+}
+
+/// What is wrong with what a token is bound to.
+async fn wrong_bounds(work: &mut Work, new: &NewToken) -> Result<Vec<Problem>> {
+    let workshop = work.workshop_id();
+    let mut problems = Vec::new();
+    if let Some(owner) = new.owner_id
+        && stores::owner::find(&mut work.tx, workshop, owner).await?.is_none()
+    {
+        problems.push(Problem::new("/owner_id", "is not the id of an owner here; look it up in /owners"));
+    }
+    if let Some(bike) = new.motorcycle_id
+        && stores::motorcycle::find(&mut work.tx, workshop, bike).await?.is_none()
+    {
+        problems.push(Problem::new("/motorcycle_id", "is not the id of a motorcycle here; look it up in /motorcycles"));
+    }
+    if new.owner_id.is_some() && new.motorcycle_id.is_some() {
+        problems.push(Problem::new("/motorcycle_id", "A token is bound to one owner or to one motorcycle, not to both; leave one out."));
+    }
+    if (new.owner_id.is_some() || new.motorcycle_id.is_some()) && new.scopes.contains(&TokenScope::Admin) {
+        problems
+            .push(Problem::new("/scopes", "The scope admin is about the whole workshop; a token that sees a part of it cannot have it."));
+    }
+    Ok(problems)
+}
+
+/// Makes a token that takes the place of another: the same rights under a new secret. The old secret works on for a while, so that every
+/// script can be told the new one without a gap.
+///
+/// # Errors
+/// 409 where it was rotated before; 422 for an overlap of less than nothing or more than 30 days.
+pub async fn rotate(work: &mut Work, old: &Token, rotation: &TokenRotation) -> Result<(Token, String)> {
+    if !(0..=720).contains(&rotation.overlap_hours) {
+        return Err(Error::invalid("/overlap_hours", "The old secret works on for 0 to 720 hours (30 days)."));
+    }
+    if old.ends_at.is_some() {
+        return Err(Error::conflict("This token was rotated before; rotate the one that took its place.", [old.id.uuid()]));
+    }
+    let new = Token::from_new(work.new_id(), old.details(), None, None, work.now);
+    let ended = Token { ends_at: Some(work.now + Duration::hours(rotation.overlap_hours)), ..old.clone() };
+    let plain = secret::new(secret::TOKEN_PREFIX);
+    let (workshop, by, now) = (work.workshop_id(), work.caller.name(), work.now);
+    store::insert(&mut work.tx, workshop, &new, &secret::hash(&plain), &by).await?;
+    store::end(&mut work.tx, workshop, &ended, now).await?;
+    work.audit("rotate", Subject::new("token", old.id), Some(old), Some(&ended)).await?;
+    work.audit("make", Subject::new("token", new.id), None, Some(&new)).await?;
+    Ok((new, plain))
 }
 
 /// The token of an id.

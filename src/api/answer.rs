@@ -92,6 +92,9 @@ impl IntoResponse for Error {
             Self::Unauthenticated(_) => {
                 response.headers_mut().insert(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer realm=\"witnessmark\""));
             }
+            Self::TooOften(seconds) => {
+                response.headers_mut().insert(header::RETRY_AFTER, HeaderValue::from(*seconds));
+            }
             Self::Unavailable(_) | Self::Busy => {
                 response.headers_mut().insert(header::RETRY_AFTER, HeaderValue::from_static("2"));
             }

@@ -14,7 +14,7 @@ use uuid::Uuid;
 use super::{
     accept,
     answer::{Answer, Page, PageQuery, etag, page, unchanged},
-    extract::{Key, PathId, Query, Reads, Writes},
+    extract::{Key, PathId, Query, Reads, Works, Writes},
 };
 use crate::{
     actions::{
@@ -239,7 +239,7 @@ fn disposition(attachment: &Attachment) -> String {
 #[utoipa::path(delete, path = "/attachments/{id}", operation_id = "hide_attachment", tag = "records",
     params(("id" = Id<Attachment>, Path, description = "Its id")),
     responses((status = 204, description = "Hidden")))]
-async fn hide(State(app): State<Arc<App>>, Writes(caller): Writes, PathId(id): PathId<Attachment>, headers: HeaderMap) -> Result<Answer> {
+async fn hide(State(app): State<Arc<App>>, Works(caller): Works, PathId(id): PathId<Attachment>, headers: HeaderMap) -> Result<Answer> {
     let mut work = app.write(&caller, None).await?;
     let attachment = actions::get(&mut work, id).await?;
     if unchanged(&headers, &attachment).is_err() {

@@ -13,10 +13,14 @@ use super::{
     extract::{Administers, Query},
 };
 use crate::{
-    actions::App,
-    domain::{id::Id, motorcycle::Motorcycle},
+    actions::{App, audit as actions},
+    domain::{
+        id::Id,
+        motorcycle::Motorcycle,
+        workshop::{Person, Token},
+    },
     error::Result,
-    store::audit::{self, Entry},
+    store::audit::{Entry, Wanted},
 };
 
 pub fn routes() -> OpenApiRouter<Arc<App>> {
@@ -43,6 +47,13 @@ struct AuditEntry {
     at: OffsetDateTime,
     /// A person's or token's name.
     who: String,
+    /// The person, if it was one.
+    #[schema(value_type = Option<Uuid>)]
+    person_id: Option<Id<Person>>,
+    /// The token, if it was one.
+    token_id: Option<Id<Token>>,
+    /// Where the request came from, where that is known.
+    address: Option<String>,
     /// What was done.
     #[schema(example = "change")]
     action: String,
@@ -61,6 +72,9 @@ impl From<Entry> for AuditEntry {
             id: entry.id,
             at: entry.at.0,
             who: entry.who,
+            person_id: entry.person_id,
+            token_id: entry.token_id,
+            address: entry.address,
             action: entry.action,
             subject: AuditSubject { kind: entry.subject_kind, id: entry.subject_id },
             motorcycle_id: entry.motorcycle_id,
@@ -79,6 +93,18 @@ struct AuditQuery {
     /// At or after this instant.
     #[serde(default, with = "time::serde::rfc3339::option")]
     since: Option<OffsetDateTime>,
+    /// Before this instant.
+    #[serde(default, with = "time::serde::rfc3339::option")]
+    until: Option<OffsetDateTime>,
+    /// By this person.
+    #[param(value_type = Option<Uuid>)]
+    person: Option<Id<Person>>,
+    /// By this token.
+    token: Option<Id<Token>>,
+    /// About this kind of thing, such as `service_event`.
+    subject_kind: Option<String>,
+    /// About this very thing.
+    subject: Option<Uuid>,
     /// How many items, 1 to 200.
     #[param(value_type = Option<i64>, minimum = 1, maximum = 200, default = 50)]
     limit: Option<String>,
@@ -100,7 +126,15 @@ async fn list(
     let stretch = PageQuery { limit: query.limit, cursor: query.cursor }.stretch()?;
     let limit = stretch.limit;
     let mut work = app.read(&caller).await?;
-    let workshop = work.workshop_id();
-    let entries = audit::list(&mut work.tx, workshop, query.motorcycle, query.since, stretch).await?;
+    let wanted = Wanted {
+        motorcycle: query.motorcycle,
+        since: query.since,
+        until: query.until,
+        person: query.person,
+        token: query.token,
+        subject_kind: query.subject_kind,
+        subject: query.subject,
+    };
+    let entries = actions::list(&mut work, &wanted, stretch).await?;
     page(entries.into_iter().map(AuditEntry::from).collect(), limit, &uri, |entry| entry.id)
 }

@@ -1,4 +1,4 @@
-//! Who is asking, as an argument of a handler: [`Reads`], [`Writes`], [`Administers`]; ids of a path; the Idempotency-Key.
+//! Who is asking, as an argument of a handler: [`Reads`] to [`Administers`]; ids of a path; the Idempotency-Key.
 use std::sync::Arc;
 
 use axum::{
@@ -7,34 +7,42 @@ use axum::{
 };
 
 use crate::{
-    access::Caller,
+    access::{Caller, Standing, address::ClientAddress},
     actions::{App, Once, session},
     domain::{id::Id, words::TokenScope},
     error::{Error, Result},
 };
 
 macro_rules! caller_with {
-    ($($(#[$doc:meta])* $name:ident needs $scope:ident;)+) => {$(
+    ($($(#[$doc:meta])* $name:ident needs $scope:ident from $standing:ident;)+) => {$(
         $(#[$doc])*
         #[derive(Clone, Debug)]
         pub struct $name(pub Caller);
         impl FromRequestParts<Arc<App>> for $name {
             type Rejection = Error;
             async fn from_request_parts(parts: &mut Parts, app: &Arc<App>) -> Result<Self> {
-                let caller = session::token_caller(app, bearer(&parts.headers)?).await?;
+                let address = parts.extensions.get::<ClientAddress>().copied().unwrap_or_default();
+                let caller = session::token_caller(app, bearer(&parts.headers)?).await?.from_address(address.0);
                 caller.may(TokenScope::$scope)?;
+                caller.must_be(Standing::$standing)?;
                 Ok(Self(caller))
             }
         }
     )+};
 }
 caller_with! {
-    /// A caller who may read.
-    Reads needs Read;
-    /// A caller who may write.
-    Writes needs Write;
+    /// A caller who may read about the motorcycles that they see.
+    Reads needs Read from Owner;
+    /// A caller who may read what the workshop keeps for itself: owners, rules, settings.
+    Sees needs Read from Mechanic;
+    /// A caller who may write what an owner may: readings, work done at home.
+    Writes needs Write from Owner;
+    /// A caller who may write about motorcycles as the workshop does.
+    Works needs Write from Mechanic;
+    /// A caller who may change what the workshop goes by: rules, limits, fasteners.
+    Governs needs Write from Manager;
     /// A caller who may administer: rules of access, tokens, the audit trail.
-    Administers needs Admin;
+    Administers needs Admin from Manager;
 }
 
 /// The token of `Authorization: Bearer …` (RFC 6750).

@@ -12,7 +12,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use super::{
     answer::{Answer, Page, PageQuery, page, unchanged},
     body::Body,
-    extract::{Key, PathId, Query, Reads, Writes},
+    extract::{Governs, Key, PathId, Query, Sees},
 };
 use crate::{
     actions::{App, fastener as actions},
@@ -50,7 +50,7 @@ struct ListQuery {
 /// Oldest first.
 #[utoipa::path(get, path = "/fasteners", operation_id = "list_fasteners", tag = "rules", params(ListQuery),
     responses((status = 200, description = "A page of fasteners", body = Page<Fastener>)))]
-async fn list(State(app): State<Arc<App>>, Reads(caller): Reads, uri: Uri, Query(query): Query<ListQuery>) -> Result<Response> {
+async fn list(State(app): State<Arc<App>>, Sees(caller): Sees, uri: Uri, Query(query): Query<ListQuery>) -> Result<Response> {
     let stretch = PageQuery { limit: query.limit, cursor: query.cursor }.stretch()?;
     let limit = stretch.limit;
     let mut work = app.read(&caller).await?;
@@ -64,7 +64,7 @@ async fn list(State(app): State<Arc<App>>, Reads(caller): Reads, uri: Uri, Query
 /// A second one of the same key for the same motorcycles at one rank is refused (409).
 #[utoipa::path(post, path = "/fasteners", operation_id = "add_fastener", tag = "rules", request_body = NewFastener,
     responses((status = 201, description = "The fastener", body = Fastener)))]
-async fn add(State(app): State<Arc<App>>, Writes(caller): Writes, key: Key, body: Body) -> Result<Answer> {
+async fn add(State(app): State<Arc<App>>, Governs(caller): Governs, key: Key, body: Body) -> Result<Answer> {
     let new: NewFastener = body.json()?;
     let mut work = app.write(&caller, key.with(body.bytes())?).await?;
     let added = actions::add(&mut work, new).await?;
@@ -74,7 +74,7 @@ async fn add(State(app): State<Arc<App>>, Writes(caller): Writes, key: Key, body
 /// Show a fastener
 #[utoipa::path(get, path = "/fasteners/{id}", operation_id = "show_fastener", tag = "rules", params(("id" = Id<Fastener>, Path, description = "Its id")),
     responses((status = 200, description = "The fastener", body = Fastener)))]
-async fn show(State(app): State<Arc<App>>, Reads(caller): Reads, PathId(id): PathId<Fastener>, headers: HeaderMap) -> Result<Answer> {
+async fn show(State(app): State<Arc<App>>, Sees(caller): Sees, PathId(id): PathId<Fastener>, headers: HeaderMap) -> Result<Answer> {
     let mut work = app.read(&caller).await?;
     Ok(Answer::one(&actions::get(&mut work, id).await?)?.unless_known(&headers))
 }
@@ -87,7 +87,7 @@ async fn show(State(app): State<Arc<App>>, Reads(caller): Reads, PathId(id): Pat
     responses((status = 200, description = "The fastener", body = Fastener)))]
 async fn change(
     State(app): State<Arc<App>>,
-    Writes(caller): Writes,
+    Governs(caller): Governs,
     PathId(id): PathId<Fastener>,
     headers: HeaderMap,
     body: Body,
@@ -106,7 +106,7 @@ async fn change(
 /// Its key then means the next most specific fastener, or nothing.
 #[utoipa::path(delete, path = "/fasteners/{id}", operation_id = "delete_fastener", tag = "rules", params(("id" = Id<Fastener>, Path, description = "Its id")),
     responses((status = 204, description = "Deleted")))]
-async fn delete(State(app): State<Arc<App>>, Writes(caller): Writes, PathId(id): PathId<Fastener>, headers: HeaderMap) -> Result<Answer> {
+async fn delete(State(app): State<Arc<App>>, Governs(caller): Governs, PathId(id): PathId<Fastener>, headers: HeaderMap) -> Result<Answer> {
     let mut work = app.write(&caller, None).await?;
     let now = actions::get(&mut work, id).await?;
     unchanged(&headers, &now)?;

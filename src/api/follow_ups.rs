@@ -12,7 +12,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use super::{
     answer::{Answer, Page, PageQuery, page, unchanged},
     body::Body,
-    extract::{PathId, Query, Reads, Writes},
+    extract::{PathId, Query, Reads, Works},
 };
 use crate::{
     actions::{App, follow_up as actions},
@@ -75,7 +75,7 @@ async fn show(State(app): State<Arc<App>>, Reads(caller): Reads, PathId(id): Pat
     responses((status = 200, description = "The follow-up", body = FollowUp)))]
 async fn change(
     State(app): State<Arc<App>>,
-    Writes(caller): Writes,
+    Works(caller): Works,
     PathId(id): PathId<FollowUp>,
     headers: HeaderMap,
     body: Body,

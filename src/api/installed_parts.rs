@@ -13,7 +13,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use super::{
     answer::{Answer, Page, PageQuery, keyed_page},
     body::Body,
-    extract::{Key, PathId, Query, Reads, Writes},
+    extract::{Key, PathId, Query, Reads, Works},
 };
 use crate::{
     actions::{App, motorcycle, part as actions},
@@ -76,7 +76,7 @@ async fn list(
 #[utoipa::path(post, path = "/motorcycles/{id}/installed-parts", operation_id = "fit_part", tag = "parts",
     params(("id" = Id<Motorcycle>, Path, description = "The motorcycle's id")), request_body = NewInstalledPart,
     responses((status = 201, description = "The part", body = InstalledPart)))]
-async fn fit(State(app): State<Arc<App>>, Writes(caller): Writes, PathId(id): PathId<Motorcycle>, key: Key, body: Body) -> Result<Answer> {
+async fn fit(State(app): State<Arc<App>>, Works(caller): Works, PathId(id): PathId<Motorcycle>, key: Key, body: Body) -> Result<Answer> {
     let mut work = app.write(&caller, key.with(body.bytes())?).await?;
     let bike = motorcycle::get(&mut work, id).await?;
     let new: NewInstalledPart = body.json()?;

@@ -12,7 +12,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use super::{
     answer::{Answer, Page, PageQuery, page, unchanged},
     body::Body,
-    extract::{Key, PathId, Query, Reads, Writes},
+    extract::{Governs, Key, PathId, Query, Sees},
 };
 use crate::{
     actions::{App, rule as actions},
@@ -48,7 +48,7 @@ struct ListQuery {
 /// Oldest first.
 #[utoipa::path(get, path = "/interval-rules", operation_id = "list_interval_rules", tag = "rules", params(ListQuery),
     responses((status = 200, description = "A page of interval rules", body = Page<IntervalRule>)))]
-async fn list(State(app): State<Arc<App>>, Reads(caller): Reads, uri: Uri, Query(query): Query<ListQuery>) -> Result<Response> {
+async fn list(State(app): State<Arc<App>>, Sees(caller): Sees, uri: Uri, Query(query): Query<ListQuery>) -> Result<Response> {
     let stretch = PageQuery { limit: query.limit, cursor: query.cursor }.stretch()?;
     let limit = stretch.limit;
     let mut work = app.read(&caller).await?;
@@ -61,7 +61,7 @@ async fn list(State(app): State<Arc<App>>, Reads(caller): Reads, uri: Uri, Query
 /// It applies to the history entered earlier too: what is due by it is worked out at once on every motorcycle that it is for.
 #[utoipa::path(post, path = "/interval-rules", operation_id = "add_interval_rule", tag = "rules", request_body = NewIntervalRule,
     responses((status = 201, description = "The interval rule", body = IntervalRule)))]
-async fn add(State(app): State<Arc<App>>, Writes(caller): Writes, key: Key, body: Body) -> Result<Answer> {
+async fn add(State(app): State<Arc<App>>, Governs(caller): Governs, key: Key, body: Body) -> Result<Answer> {
     let new: NewIntervalRule = body.json()?;
     let mut work = app.write(&caller, key.with(body.bytes())?).await?;
     let added = actions::add(&mut work, new).await?;
@@ -71,7 +71,7 @@ async fn add(State(app): State<Arc<App>>, Writes(caller): Writes, key: Key, body
 /// Show an interval rule
 #[utoipa::path(get, path = "/interval-rules/{id}", operation_id = "show_interval_rule", tag = "rules", params(("id" = Id<IntervalRule>, Path, description = "Its id")),
     responses((status = 200, description = "The interval rule", body = IntervalRule)))]
-async fn show(State(app): State<Arc<App>>, Reads(caller): Reads, PathId(id): PathId<IntervalRule>, headers: HeaderMap) -> Result<Answer> {
+async fn show(State(app): State<Arc<App>>, Sees(caller): Sees, PathId(id): PathId<IntervalRule>, headers: HeaderMap) -> Result<Answer> {
     let mut work = app.read(&caller).await?;
     Ok(Answer::one(&actions::get(&mut work, id).await?)?.unless_known(&headers))
 }
@@ -84,7 +84,7 @@ async fn show(State(app): State<Arc<App>>, Reads(caller): Reads, PathId(id): Pat
     responses((status = 200, description = "The interval rule", body = IntervalRule)))]
 async fn change(
     State(app): State<Arc<App>>,
-    Writes(caller): Writes,
+    Governs(caller): Governs,
     PathId(id): PathId<IntervalRule>,
     headers: HeaderMap,
     body: Body,
@@ -105,7 +105,7 @@ async fn change(
     responses((status = 204, description = "Deleted")))]
 async fn delete(
     State(app): State<Arc<App>>,
-    Writes(caller): Writes,
+    Governs(caller): Governs,
     PathId(id): PathId<IntervalRule>,
     headers: HeaderMap,
 ) -> Result<Answer> {

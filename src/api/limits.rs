@@ -12,7 +12,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use super::{
     answer::{Answer, Page, PageQuery, page, unchanged},
     body::Body,
-    extract::{Key, PathId, Query, Reads, Writes},
+    extract::{Governs, Key, PathId, Query, Sees},
 };
 use crate::{
     actions::{App, limit as actions},
@@ -51,7 +51,7 @@ struct ListQuery {
 /// Oldest first.
 #[utoipa::path(get, path = "/limits", operation_id = "list_limits", tag = "rules", params(ListQuery),
     responses((status = 200, description = "A page of limits", body = Page<Limit>)))]
-async fn list(State(app): State<Arc<App>>, Reads(caller): Reads, uri: Uri, Query(query): Query<ListQuery>) -> Result<Response> {
+async fn list(State(app): State<Arc<App>>, Sees(caller): Sees, uri: Uri, Query(query): Query<ListQuery>) -> Result<Response> {
     let stretch = PageQuery { limit: query.limit, cursor: query.cursor }.stretch()?;
     let limit = stretch.limit;
     let mut work = app.read(&caller).await?;
@@ -65,7 +65,7 @@ async fn list(State(app): State<Arc<App>>, Reads(caller): Reads, uri: Uri, Query
 /// It judges what is measured from now on. One that overlaps another of its kind at its rank is refused (409).
 #[utoipa::path(post, path = "/limits", operation_id = "add_limit", tag = "rules", request_body = NewLimit,
     responses((status = 201, description = "The limit", body = Limit)))]
-async fn add(State(app): State<Arc<App>>, Writes(caller): Writes, key: Key, body: Body) -> Result<Answer> {
+async fn add(State(app): State<Arc<App>>, Governs(caller): Governs, key: Key, body: Body) -> Result<Answer> {
     let new: NewLimit = body.json()?;
     let mut work = app.write(&caller, key.with(body.bytes())?).await?;
     let added = actions::add(&mut work, new).await?;
@@ -75,7 +75,7 @@ async fn add(State(app): State<Arc<App>>, Writes(caller): Writes, key: Key, body
 /// Show a limit
 #[utoipa::path(get, path = "/limits/{id}", operation_id = "show_limit", tag = "rules", params(("id" = Id<Limit>, Path, description = "Its id")),
     responses((status = 200, description = "The limit", body = Limit)))]
-async fn show(State(app): State<Arc<App>>, Reads(caller): Reads, PathId(id): PathId<Limit>, headers: HeaderMap) -> Result<Answer> {
+async fn show(State(app): State<Arc<App>>, Sees(caller): Sees, PathId(id): PathId<Limit>, headers: HeaderMap) -> Result<Answer> {
     let mut work = app.read(&caller).await?;
     Ok(Answer::one(&actions::get(&mut work, id).await?)?.unless_known(&headers))
 }
@@ -88,7 +88,7 @@ async fn show(State(app): State<Arc<App>>, Reads(caller): Reads, PathId(id): Pat
     responses((status = 200, description = "The limit", body = Limit)))]
 async fn change(
     State(app): State<Arc<App>>,
-    Writes(caller): Writes,
+    Governs(caller): Governs,
     PathId(id): PathId<Limit>,
     headers: HeaderMap,
     body: Body,
@@ -107,7 +107,7 @@ async fn change(
 /// Nothing is judged by it any more. Values that were keep their verdicts.
 #[utoipa::path(delete, path = "/limits/{id}", operation_id = "delete_limit", tag = "rules", params(("id" = Id<Limit>, Path, description = "Its id")),
     responses((status = 204, description = "Deleted")))]
-async fn delete(State(app): State<Arc<App>>, Writes(caller): Writes, PathId(id): PathId<Limit>, headers: HeaderMap) -> Result<Answer> {
+async fn delete(State(app): State<Arc<App>>, Governs(caller): Governs, PathId(id): PathId<Limit>, headers: HeaderMap) -> Result<Answer> {
     let mut work = app.write(&caller, None).await?;
     let now = actions::get(&mut work, id).await?;
     unchanged(&headers, &now)?;

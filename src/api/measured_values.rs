@@ -13,7 +13,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use super::{
     answer::{Answer, Page, PageQuery, page},
     body::Body,
-    extract::{Key, PathId, Query, Reads, Writes},
+    extract::{Key, PathId, Query, Reads, Works},
 };
 use crate::{
     actions::{App, measure as actions, motorcycle},
@@ -72,7 +72,7 @@ async fn list(
 #[utoipa::path(post, path = "/motorcycles/{id}/measured-values", operation_id = "take_measured_value", tag = "values",
     params(("id" = Id<Motorcycle>, Path, description = "The motorcycle's id")), request_body = NewMeasuredValue,
     responses((status = 201, description = "The value with its verdict", body = MeasuredValue)))]
-async fn take(State(app): State<Arc<App>>, Writes(caller): Writes, PathId(id): PathId<Motorcycle>, key: Key, body: Body) -> Result<Answer> {
+async fn take(State(app): State<Arc<App>>, Works(caller): Works, PathId(id): PathId<Motorcycle>, key: Key, body: Body) -> Result<Answer> {
     let mut work = app.write(&caller, key.with(body.bytes())?).await?;
     let bike = motorcycle::get(&mut work, id).await?;
     let new: NewMeasuredValue = body.json()?;

@@ -29,6 +29,7 @@ mod odometers;
 pub mod openapi;
 mod owners;
 mod packet;
+mod people;
 mod search;
 mod service_events;
 mod tokens;
@@ -63,6 +64,7 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
         .merge(limits::routes())
         .merge(fasteners::routes())
         .merge(owners::routes())
+        .merge(people::routes())
         .merge(tokens::routes())
         .merge(vocabularies::routes())
         .merge(workshop::routes())

@@ -13,7 +13,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use super::{
     answer::{Answer, Page, PageQuery, page, unchanged},
     body::Body,
-    extract::{Key, PathId, Query, Reads, Writes},
+    extract::{Key, PathId, Query, Reads, Works},
 };
 use crate::{
     actions::{App, motorcycle as actions},
@@ -67,7 +67,7 @@ async fn list(State(app): State<Arc<App>>, Reads(caller): Reads, uri: Uri, Query
 /// Add a motorcycle
 #[utoipa::path(post, path = "/motorcycles", operation_id = "add_motorcycle", tag = "motorcycles", request_body = NewMotorcycle,
     responses((status = 201, description = "The motorcycle", body = Motorcycle)))]
-async fn add(State(app): State<Arc<App>>, Writes(caller): Writes, key: Key, body: Body) -> Result<Answer> {
+async fn add(State(app): State<Arc<App>>, Works(caller): Works, key: Key, body: Body) -> Result<Answer> {
     let new: NewMotorcycle = body.json()?;
     let mut work = app.write(&caller, key.with(body.bytes())?).await?;
     let bike = actions::add(&mut work, new).await?;
@@ -88,7 +88,7 @@ async fn show(State(app): State<Arc<App>>, Reads(caller): Reads, PathId(id): Pat
     responses((status = 200, description = "The motorcycle", body = Motorcycle)))]
 async fn change(
     State(app): State<Arc<App>>,
-    Writes(caller): Writes,
+    Works(caller): Works,
     PathId(id): PathId<Motorcycle>,
     headers: HeaderMap,
     body: Body,
@@ -106,12 +106,7 @@ async fn change(
 /// It is left out of lists; by its id it stays readable.
 #[utoipa::path(delete, path = "/motorcycles/{id}", operation_id = "archive_motorcycle", tag = "motorcycles", params(("id" = Id<Motorcycle>, Path, description = "Its id")),
     responses((status = 204, description = "Archived")))]
-async fn archive(
-    State(app): State<Arc<App>>,
-    Writes(caller): Writes,
-    PathId(id): PathId<Motorcycle>,
-    headers: HeaderMap,
-) -> Result<Answer> {
+async fn archive(State(app): State<Arc<App>>, Works(caller): Works, PathId(id): PathId<Motorcycle>, headers: HeaderMap) -> Result<Answer> {
     let mut work = app.write(&caller, None).await?;
     let now = actions::get(&mut work, id).await?;
     unchanged(&headers, &now)?;

@@ -7,7 +7,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use super::{
     answer::{Answer, Page, PageQuery, page},
     body::Body,
-    extract::{Key, PathId, Query, Reads, Writes},
+    extract::{Key, PathId, Query, Reads, Works},
 };
 use crate::{
     access::Caller,
@@ -68,7 +68,7 @@ async fn list_odometers(
     responses((status = 201, description = "What happened", body = Instrument)))]
 async fn change_odometer(
     State(app): State<Arc<App>>,
-    Writes(caller): Writes,
+    Works(caller): Works,
     PathId(id): PathId<Motorcycle>,
     key: Key,
     body: Body,
@@ -100,7 +100,7 @@ async fn list_hour_meters(
     responses((status = 201, description = "What happened", body = Instrument)))]
 async fn change_hour_meter(
     State(app): State<Arc<App>>,
-    Writes(caller): Writes,
+    Works(caller): Works,
     PathId(id): PathId<Motorcycle>,
     key: Key,
     body: Body,

@@ -27,8 +27,8 @@ const TAGS: &[(&str, &str)] = &[
     ("owners", "Whose motorcycles they are"),
     ("vocabularies", "Components, quantities and units"),
     ("records", "Attachments, history packets, search and costs"),
-    ("workshop", "The workshop's settings, tokens and webhooks"),
     ("exchange", "Imports, exports and calendars"),
+    ("workshop", "The workshop's settings, people, tokens and webhooks"),
     ("audit", "Who did what"),
 ];
 

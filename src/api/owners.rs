@@ -11,7 +11,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use super::{
     answer::{Answer, Page, PageQuery, page, unchanged},
     body::Body,
-    extract::{Key, PathId, Query, Reads, Writes},
+    extract::{Key, PathId, Query, Sees, Works},
 };
 use crate::{
     actions::{App, owner as actions},
@@ -31,7 +31,7 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
 /// By name, then id.
 #[utoipa::path(get, path = "/owners", operation_id = "list_owners", tag = "owners", params(PageQuery),
     responses((status = 200, description = "A page of owners", body = Page<Owner>)))]
-async fn list(State(app): State<Arc<App>>, Reads(caller): Reads, uri: Uri, Query(query): Query<PageQuery>) -> Result<Response> {
+async fn list(State(app): State<Arc<App>>, Sees(caller): Sees, uri: Uri, Query(query): Query<PageQuery>) -> Result<Response> {
     let stretch = query.stretch()?;
     let limit = stretch.limit;
     let mut work = app.read(&caller).await?;
@@ -42,7 +42,7 @@ async fn list(State(app): State<Arc<App>>, Reads(caller): Reads, uri: Uri, Query
 /// Add an owner
 #[utoipa::path(post, path = "/owners", operation_id = "add_owner", tag = "owners", request_body = NewOwner,
     responses((status = 201, description = "The owner", body = Owner)))]
-async fn add(State(app): State<Arc<App>>, Writes(caller): Writes, key: Key, body: Body) -> Result<Answer> {
+async fn add(State(app): State<Arc<App>>, Works(caller): Works, key: Key, body: Body) -> Result<Answer> {
     let new: NewOwner = body.json()?;
     let mut work = app.write(&caller, key.with(body.bytes())?).await?;
     let owner = actions::add(&mut work, new).await?;
@@ -52,7 +52,7 @@ async fn add(State(app): State<Arc<App>>, Writes(caller): Writes, key: Key, body
 /// Show an owner
 #[utoipa::path(get, path = "/owners/{id}", operation_id = "show_owner", tag = "owners", params(("id" = Id<Owner>, Path, description = "Their id")),
     responses((status = 200, description = "The owner", body = Owner)))]
-async fn show(State(app): State<Arc<App>>, Reads(caller): Reads, PathId(id): PathId<Owner>, headers: HeaderMap) -> Result<Answer> {
+async fn show(State(app): State<Arc<App>>, Sees(caller): Sees, PathId(id): PathId<Owner>, headers: HeaderMap) -> Result<Answer> {
     let mut work = app.read(&caller).await?;
     Ok(Answer::one(&actions::get(&mut work, id).await?)?.unless_known(&headers))
 }
@@ -63,7 +63,7 @@ async fn show(State(app): State<Arc<App>>, Reads(caller): Reads, PathId(id): Pat
     responses((status = 200, description = "The owner", body = Owner)))]
 async fn change(
     State(app): State<Arc<App>>,
-    Writes(caller): Writes,
+    Works(caller): Works,
     PathId(id): PathId<Owner>,
     headers: HeaderMap,
     body: Body,
@@ -81,7 +81,7 @@ async fn change(
 /// The owner is hidden; history keeps the name. Refused while a motorcycle in use is theirs.
 #[utoipa::path(delete, path = "/owners/{id}", operation_id = "delete_owner", tag = "owners", params(("id" = Id<Owner>, Path, description = "Their id")),
     responses((status = 204, description = "Hidden")))]
-async fn hide(State(app): State<Arc<App>>, Writes(caller): Writes, PathId(id): PathId<Owner>, headers: HeaderMap) -> Result<Answer> {
+async fn hide(State(app): State<Arc<App>>, Works(caller): Works, PathId(id): PathId<Owner>, headers: HeaderMap) -> Result<Answer> {
     let mut work = app.write(&caller, None).await?;
     let now = actions::get(&mut work, id).await?;
     unchanged(&headers, &now)?;

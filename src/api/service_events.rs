@@ -13,7 +13,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use super::{
     answer::{Answer, Page, PageQuery, page, unchanged},
     body::Body,
-    extract::{Key, PathId, Query, Reads, Writes},
+    extract::{Key, PathId, Query, Reads, Works, Writes},
 };
 use crate::{
     actions::{App, motorcycle, service as actions},
@@ -166,13 +166,7 @@ async fn strike_out(
 #[utoipa::path(post, path = "/service-events/{id}/signature", operation_id = "sign_service_event", tag = "services",
     params(("id" = Id<ServiceEvent>, Path, description = "The event's id")), request_body = NewSignature,
     responses((status = 201, description = "The event with its signature", body = ServiceEvent)))]
-async fn sign(
-    State(app): State<Arc<App>>,
-    Writes(caller): Writes,
-    PathId(id): PathId<ServiceEvent>,
-    key: Key,
-    body: Body,
-) -> Result<Answer> {
+async fn sign(State(app): State<Arc<App>>, Works(caller): Works, PathId(id): PathId<ServiceEvent>, key: Key, body: Body) -> Result<Answer> {
     let mut work = app.write(&caller, key.with(body.bytes())?).await?;
     let now = actions::get(&mut work, id).await?;
     let event = actions::sign(&mut work, &now, body.json()?).await?;
@@ -185,7 +179,7 @@ async fn sign(
     responses((status = 201, description = "The event with its amendments", body = ServiceEvent)))]
 async fn amend(
     State(app): State<Arc<App>>,
-    Writes(caller): Writes,
+    Works(caller): Works,
     PathId(id): PathId<ServiceEvent>,
     key: Key,
     body: Body,

@@ -17,17 +17,18 @@ use super::{
     extract::{Administers, Key, PathId, Query},
 };
 use crate::{
-    actions::{App, token as actions},
+    actions::{App, Work, token as actions},
     domain::{
         id::Id,
+        motorcycle::{Motorcycle, Owner},
         words::TokenScope,
-        workshop::{NewToken, Token},
+        workshop::{NewToken, Token, TokenRotation},
     },
     error::Result,
 };
 
 pub fn routes() -> OpenApiRouter<Arc<App>> {
-    OpenApiRouter::new().routes(routes!(list, make)).routes(routes!(show, revoke))
+    OpenApiRouter::new().routes(routes!(list, make)).routes(routes!(show, revoke)).routes(routes!(rotate))
 }
 
 /// A token that was just made, with its secret.
@@ -41,9 +42,16 @@ struct MadeToken {
     scopes: Vec<TokenScope>,
     /// The last day on which it works; null: no end.
     expires_on: Option<Date>,
+    /// The owner whose motorcycles are all that it sees; null: no such bound.
+    owner_id: Option<Id<Owner>>,
+    /// The motorcycle that is all it sees; null: no such bound.
+    motorcycle_id: Option<Id<Motorcycle>>,
     /// When it was last used: never yet.
     #[serde(with = "time::serde::rfc3339::option")]
     last_used_at: Option<OffsetDateTime>,
+    /// Set once it was rotated: not yet.
+    #[serde(with = "time::serde::rfc3339::option")]
+    ends_at: Option<OffsetDateTime>,
     /// When it was made, RFC 3339 in UTC.
     #[serde(with = "time::serde::rfc3339")]
     created_at: OffsetDateTime,
@@ -52,8 +60,8 @@ struct MadeToken {
 }
 impl MadeToken {
     fn new(made: Token, token: Option<String>) -> Self {
-        let Token { id, name, scopes, expires_on, last_used_at, created_at } = made;
-        Self { id, name, scopes, expires_on, last_used_at, created_at, token }
+        let Token { id, name, scopes, expires_on, owner_id, motorcycle_id, last_used_at, ends_at, created_at } = made;
+        Self { id, name, scopes, expires_on, owner_id, motorcycle_id, last_used_at, ends_at, created_at, token }
     }
 }
 
@@ -80,9 +88,13 @@ async fn make(State(app): State<Arc<App>>, Administers(caller): Administers, key
     let new: NewToken = body.json()?;
     let mut work = app.write(&caller, key.with(body.bytes())?).await?;
     let (token, secret) = actions::make(&mut work, new).await?;
+    made(work, &token, secret).await
+}
+/// The answer with the secret; the one that is kept for a repeated request has none.
+async fn made(work: Work, token: &Token, secret: String) -> Result<Answer> {
     let path = format!("/tokens/{}", token.id);
     // The entity tag is that of the resource, which has no secret in it.
-    let tag = Answer::one(&token)?.0.etag;
+    let tag = Answer::one(token)?.0.etag;
     let answer = |secret: Option<String>| -> Result<Answer> {
         let mut answer = Answer::created(&path, &MadeToken::new(token.clone(), secret))?;
         answer.0.etag.clone_from(&tag);
@@ -90,6 +102,27 @@ async fn make(State(app): State<Arc<App>>, Administers(caller): Administers, key
     };
     work.finish(Some(&answer(None)?.0)).await?;
     answer(Some(secret))
+}
+
+/// Rotate a token
+///
+/// Makes a token with the same rights under a new secret, which this answer alone holds. The old secret works on for `overlap_hours`.
+#[utoipa::path(post, path = "/tokens/{id}/rotation", operation_id = "rotate_token", tag = "workshop",
+    params(("id" = Id<Token>, Path, description = "Its id")), request_body = TokenRotation,
+    responses((status = 201, description = "The token that takes its place, with its secret", body = MadeToken)))]
+async fn rotate(
+    State(app): State<Arc<App>>,
+    Administers(caller): Administers,
+    PathId(id): PathId<Token>,
+    key: Key,
+    body: Body,
+) -> Result<Answer> {
+    let mut work = app.write(&caller, key.with(body.bytes())?).await?;
+    let old = actions::get(&mut work, id).await?;
+    let (token, secret) = actions::rotate(&mut work, &old, &body.json()?).await?;
+    let answer = made(work, &token, secret).await;
+    app.tokens.forget();
+    answer
 }
 
 /// Show a token

@@ -9,7 +9,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use super::{
     answer::{Answer, Page, PageQuery, page},
     body::Body,
-    extract::{Key, Query, Reads, Writes},
+    extract::{Governs, Key, Query, Reads},
 };
 use crate::{
     actions::{App, component as actions},
@@ -95,7 +95,7 @@ async fn list_components(State(app): State<Arc<App>>, Reads(caller): Reads, uri:
 /// Add a component of the workshop's own
 #[utoipa::path(post, path = "/components", operation_id = "add_component", tag = "vocabularies", request_body = NewComponent,
     responses((status = 201, description = "The component", body = Component)))]
-async fn add_component(State(app): State<Arc<App>>, Writes(caller): Writes, key: Key, body: Body) -> Result<Answer> {
+async fn add_component(State(app): State<Arc<App>>, Governs(caller): Governs, key: Key, body: Body) -> Result<Answer> {
     let new: NewComponent = body.json()?;
     let mut work = app.write(&caller, key.with(body.bytes())?).await?;
     let component = actions::add(&mut work, new).await?;

@@ -7,7 +7,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use super::{
     answer::{Answer, unchanged},
     body::Body,
-    extract::{Administers, Reads},
+    extract::{Administers, Sees},
 };
 use crate::{
     actions::{App, workshop as actions},
@@ -22,7 +22,7 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
 /// Show the workshop and its settings
 #[utoipa::path(get, path = "/workshop", operation_id = "show_workshop", tag = "workshop",
     responses((status = 200, description = "The workshop", body = Workshop)))]
-async fn show(State(app): State<Arc<App>>, Reads(caller): Reads, headers: HeaderMap) -> Result<Answer> {
+async fn show(State(app): State<Arc<App>>, Sees(caller): Sees, headers: HeaderMap) -> Result<Answer> {
     let work = app.read(&caller).await?;
     Ok(Answer::one(&work.workshop)?.unless_known(&headers))
 }

@@ -2,13 +2,16 @@
 use std::{process::ExitCode, sync::Arc};
 
 use clap::{Args, builder::BoolishValueParser};
+use ipnet::IpNet;
 use tokio::net::TcpListener;
 
 use super::environment;
 use crate::{
+    access::address::{TrustedProxies, network},
     actions::App,
     clock::Clock,
     config::{Database, Listen},
+    connections,
     error::Result,
     store::Store,
 };
@@ -24,6 +27,12 @@ pub struct Serve {
     #[arg(long, env = "WITNESSMARK_WEBHOOKS_ALLOW_PRIVATE", value_parser = BoolishValueParser::new(), num_args = 0..=1, require_equals = true,
           default_value_t = false, default_missing_value = "true")]
     webhooks_allow_private: bool,
+    /// Proxies whose X-Forwarded-For is believed: addresses or networks, such as `127.0.0.1,10.0.0.0/8`
+    #[arg(long = "trusted-proxies", env = "WITNESSMARK_TRUSTED_PROXIES", value_name = "NETWORKS", value_delimiter = ',', value_parser = network)]
+    trusted_proxies: Vec<IpNet>,
+    /// Requests a minute for each address and each token; 0 for no limit. Unless it is set, 6000, and the machine's own are not counted
+    #[arg(long, env = "WITNESSMARK_RATE_LIMIT", value_name = "NUMBER")]
+    rate_limit: Option<u32>,
 }
 
 impl Serve {
@@ -33,7 +42,8 @@ impl Serve {
     /// Where the database or the address cannot be used.
     pub async fn run(self) -> Result<ExitCode> {
         let app = App::new(Store::open(&self.database.url).await?, Clock::System).at(self.listen.public_url.clone());
-        let app = Arc::new(app.with_private_webhooks(self.webhooks_allow_private));
+        let app = app.with_private_webhooks(self.webhooks_allow_private).behind(TrustedProxies::new(self.trusted_proxies));
+        let app = Arc::new(app.with_pace(self.rate_limit));
         let listener = bind(&self.listen).await?;
         serve(app, listener).await?;
         Ok(ExitCode::SUCCESS)
@@ -58,7 +68,7 @@ pub async fn serve(app: Arc<App>, listener: TcpListener) -> Result<()> {
     let address = listener.local_addr().map_err(environment)?;
     tracing::info!(%address, "serving");
     let sender = tokio::spawn(crate::feeds::webhooks::run(Arc::clone(&app)));
-    axum::serve(listener, crate::web::router(Arc::clone(&app))).with_graceful_shutdown(told_to_stop()).await.map_err(environment)?;
+    connections::serve(listener, crate::web::router(Arc::clone(&app)), told_to_stop()).await;
     // A message under way is sent again at the next start, under the same id.
     sender.abort();
     app.store.close().await;

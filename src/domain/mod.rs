@@ -35,6 +35,7 @@ mod noun;
 pub mod packet;
 pub mod part;
 pub mod part_life;
+pub mod person;
 pub mod projection;
 pub mod quantity;
 pub mod road;

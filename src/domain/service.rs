@@ -358,6 +358,9 @@ pub struct NewServiceEvent {
     /// Anything else.
     #[serde(default)]
     pub notes: String,
+    /// What stays inside the workshop: no owner sees it.
+    #[serde(default)]
+    pub internal_notes: String,
 }
 
 /// What may still be changed in an event before it is signed; figures and lines are struck out and entered anew.
@@ -378,6 +381,9 @@ pub struct EventDetails {
     /// Anything else.
     #[serde(default)]
     pub notes: String,
+    /// What stays inside the workshop: no owner sees it.
+    #[serde(default)]
+    pub internal_notes: String,
     /// How things were before.
     #[serde(default)]
     pub as_found: Vec<AsFound>,
@@ -523,6 +529,10 @@ pub struct ServiceEvent {
     pub cost: Option<Cost>,
     /// Anything else.
     pub notes: String,
+    /// What stays inside the workshop; empty for those who see their own motorcycles alone.
+    pub internal_notes: String,
+    /// True where an owner did it at home, not the workshop.
+    pub at_home: bool,
     /// Set once it is signed; from then on there are only amendments.
     pub signature: Option<Signature>,
     /// Added after signing.

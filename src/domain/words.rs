@@ -144,6 +144,10 @@ words! {
     FollowUpStatus { Open => "open", Done => "done", Dropped => "dropped", }
 }
 words! {
+    /// What a person is in a workshop; one person may be several of these.
+    Role { Manager => "manager", Mechanic => "mechanic", Owner => "owner", }
+}
+words! {
     /// How often a report is mailed.
     Frequency { Off => "off", Daily => "daily", Weekly => "weekly", Monthly => "monthly", }
 }

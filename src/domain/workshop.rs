@@ -5,6 +5,7 @@ use utoipa::ToSchema;
 
 use super::{
     id::Id,
+    motorcycle::{Motorcycle, Owner},
     noun::noun,
     quantity::Quantity,
     words::{Frequency, OdometerUnit, TokenScope},
@@ -52,6 +53,20 @@ noun! {
     } and also {}
 }
 
+/// How a token is rotated.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"overlap_hours": 24}))]
+pub struct TokenRotation {
+    /// For so many hours the old secret works beside the new one.
+    #[serde(default = "one_day")]
+    #[schema(minimum = 0, maximum = 720, default = 24)]
+    pub overlap_hours: i64,
+}
+const fn one_day() -> i64 {
+    24
+}
+
 /// A person with an account.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Person {
@@ -76,9 +91,16 @@ noun! {
         pub scopes: Vec<TokenScope>,
         /// The last day on which it works; null: no end.
         pub expires_on: Option<Date>,
+        /// The owner whose motorcycles are all that it sees; null: no such bound.
+        pub owner_id: Option<Id<Owner>>,
+        /// The motorcycle that is all it sees; null: no such bound.
+        pub motorcycle_id: Option<Id<Motorcycle>>,
     } and also {
         /// When it was last used, to the hour.
         #[serde(with = "time::serde::rfc3339::option")]
         pub last_used_at: Option<OffsetDateTime>,
+        /// Set once it was rotated: it works until then beside the token that takes its place.
+        #[serde(with = "time::serde::rfc3339::option")]
+        pub ends_at: Option<OffsetDateTime>,
     }
 }

@@ -14,7 +14,7 @@ use super::{
     fault::Fault,
     form::{Asked, Form},
     frame::{Frame, Nav},
-    guard::Manager,
+    guard::Visitor,
     links, paging, words,
 };
 use crate::{
@@ -85,8 +85,8 @@ impl Waiting {
     }
 }
 
-pub(super) async fn show(State(app): State<Arc<App>>, manager: Manager, Asked(asked): Asked) -> Result<Response, Fault> {
-    let mut work = app.read(&manager.caller).await?;
+pub(super) async fn show(State(app): State<Arc<App>>, visitor: Visitor, Asked(asked): Asked) -> Result<Response, Fault> {
+    let mut work = app.read(&visitor.caller).await?;
     let status = asked.value("status").parse::<Status>().ok();
     let wanted = due_item::Wanted {
         statuses: status.into_iter().collect(),
@@ -101,7 +101,7 @@ pub(super) async fn show(State(app): State<Arc<App>>, manager: Manager, Asked(as
     let empty = if due.items.is_empty() { Some(why_empty(&mut work, is_whole && is_top).await?) } else { None };
     let waiting = if is_top && status.is_none() { Waiting::on(&due.items) } else { Waiting::default() };
     let page = DuePage {
-        frame: manager.frame(&work, Nav::Due).with_caution(),
+        frame: visitor.frame(&work, Nav::Due).with_caution(),
         day: words::long_day(work.today),
         nothing_waits: is_top && status.is_none() && empty.is_none() && waiting.now.is_empty(),
         waiting,

@@ -12,7 +12,7 @@ use super::{
     fault::Fault,
     form::{Asked, Form},
     frame::{Frame, Nav},
-    guard::{Manager, PathId},
+    guard::{Manager, Mechanic, PathId, Visitor},
     links, paging,
     standards::{self, Choices, Options, Row},
 };
@@ -58,10 +58,10 @@ struct FastenerPage {
     only: Option<String>,
 }
 impl FastenerPage {
-    async fn new(manager: &Manager, work: &mut Work, form: Form, fastener: Option<&Fastener>) -> Result<Self> {
+    async fn new(visitor: &Visitor, work: &mut Work, form: Form, fastener: Option<&Fastener>) -> Result<Self> {
         let or_none = |words: Options| std::iter::once((String::new(), "not said".to_owned())).chain(words).collect();
         Ok(Self {
-            frame: manager.frame(work, Nav::Rules).below().with_caution(),
+            frame: visitor.frame(work, Nav::Rules).below().with_caution(),
             title: fastener.map_or_else(|| "Write a fastener".into(), |fastener| format!("Change {}", fastener.name)),
             action: fastener.map_or_else(|| "/fasteners/new".into(), |fastener| format!("/fasteners/{}/edit", fastener.id)),
             delete: fastener.map(|fastener| format!("/fasteners/{}/delete", fastener.id)),
@@ -84,9 +84,9 @@ pub(super) fn figures(fastener: &Fastener) -> String {
 }
 
 /// `GET /fasteners`
-pub(super) async fn list(State(app): State<Arc<App>>, manager: Manager, Asked(asked): Asked) -> Result<Response, Fault> {
+pub(super) async fn list(State(app): State<Arc<App>>, Mechanic(visitor): Mechanic, Asked(asked): Asked) -> Result<Response, Fault> {
     let stretch: Stretch<Id<Fastener>> = paging::stretch(&asked, SIZE)?;
-    let mut work = app.read(&manager.caller).await?;
+    let mut work = app.read(&visitor.caller).await?;
     let mut fasteners = actions::list(&mut work, &actions::Wanted::default(), stretch).await?;
     let next = paging::cut(&mut fasteners, SIZE, |one| one.id).map(|next| links::with_query("/fasteners", [("after", next.as_str())]));
     let mut rows = Vec::new();
@@ -102,21 +102,21 @@ pub(super) async fn list(State(app): State<Arc<App>>, manager: Manager, Asked(as
             figures: figures(fastener),
         });
     }
-    Ok(Page(FastenersPage { frame: manager.frame(&work, Nav::Rules).below().with_caution(), rows, next }).into_response())
+    Ok(Page(FastenersPage { frame: visitor.frame(&work, Nav::Rules).below().with_caution(), rows, next }).into_response())
 }
 
 /// `GET /fasteners/new`
-pub(super) async fn new(State(app): State<Arc<App>>, manager: Manager, Asked(asked): Asked) -> Result<Response, Fault> {
-    let mut work = app.read(&manager.caller).await?;
+pub(super) async fn new(State(app): State<Arc<App>>, Manager(visitor): Manager, Asked(asked): Asked) -> Result<Response, Fault> {
+    let mut work = app.read(&visitor.caller).await?;
     let mut form = Form::showing([("count", "1".into()), ("recheck_after.unit", work.workshop.default_unit.to_string())]);
     form.set("applies_to.motorcycle_id", asked.value("motorcycle"));
-    Ok(Page(FastenerPage::new(&manager, &mut work, form, None).await?).into_response())
+    Ok(Page(FastenerPage::new(&visitor, &mut work, form, None).await?).into_response())
 }
 
 /// `POST /fasteners/new`
-pub(super) async fn add(State(app): State<Arc<App>>, manager: Manager, mut form: Form) -> Result<Response, Fault> {
+pub(super) async fn add(State(app): State<Arc<App>>, Manager(visitor): Manager, mut form: Form) -> Result<Response, Fault> {
     let new = read(&mut form);
-    let mut work = manager.write(&app, &mut form).await?;
+    let mut work = visitor.write(&app, &mut form).await?;
     let added = match form.ready(new) {
         Ok(new) => actions::add(&mut work, new).await,
         Err(error) => Err(error),
@@ -125,29 +125,29 @@ pub(super) async fn add(State(app): State<Arc<App>>, manager: Manager, mut form:
         Ok(fastener) => Done::new("/fasteners", format!("{} is written down.", fastener.name)).after(work).await,
         Err(error) => {
             form.refused(error)?;
-            Ok(Page(FastenerPage::new(&manager, &mut work, form, None).await?).with_status(422))
+            Ok(Page(FastenerPage::new(&visitor, &mut work, form, None).await?).with_status(422))
         }
     }
 }
 
 /// `GET /fasteners/{id}/edit`
-pub(super) async fn edit(State(app): State<Arc<App>>, manager: Manager, PathId(id): PathId<Fastener>) -> Result<Response, Fault> {
-    let mut work = app.read(&manager.caller).await?;
+pub(super) async fn edit(State(app): State<Arc<App>>, Manager(visitor): Manager, PathId(id): PathId<Fastener>) -> Result<Response, Fault> {
+    let mut work = app.read(&visitor.caller).await?;
     let fastener = actions::get(&mut work, id).await?;
     let mut form = standards::fields(&fastener.details())?;
     form.set_seen(&fastener)?;
-    Ok(Page(FastenerPage::new(&manager, &mut work, form, Some(&fastener)).await?).into_response())
+    Ok(Page(FastenerPage::new(&visitor, &mut work, form, Some(&fastener)).await?).into_response())
 }
 
 /// `POST /fasteners/{id}/edit`
 pub(super) async fn change(
     State(app): State<Arc<App>>,
-    manager: Manager,
+    Manager(visitor): Manager,
     PathId(id): PathId<Fastener>,
     mut form: Form,
 ) -> Result<Response, Fault> {
     let new = read(&mut form);
-    let mut work = manager.write(&app, &mut form).await?;
+    let mut work = visitor.write(&app, &mut form).await?;
     let old = actions::get(&mut work, id).await?;
     form.check_seen(&old)?;
     let changed = match form.ready(new) {
@@ -158,14 +158,18 @@ pub(super) async fn change(
         Ok(fastener) => Done::new("/fasteners", format!("{} is changed.", fastener.name)).after(work).await,
         Err(error) => {
             form.refused(error)?;
-            Ok(Page(FastenerPage::new(&manager, &mut work, form, Some(&old)).await?).with_status(422))
+            Ok(Page(FastenerPage::new(&visitor, &mut work, form, Some(&old)).await?).with_status(422))
         }
     }
 }
 
 /// `POST /fasteners/{id}/delete`
-pub(super) async fn delete(State(app): State<Arc<App>>, manager: Manager, PathId(id): PathId<Fastener>) -> Result<Response, Fault> {
-    let mut work = app.write(&manager.caller, None).await?;
+pub(super) async fn delete(
+    State(app): State<Arc<App>>,
+    Manager(visitor): Manager,
+    PathId(id): PathId<Fastener>,
+) -> Result<Response, Fault> {
+    let mut work = app.write(&visitor.caller, None).await?;
     let fastener = actions::get(&mut work, id).await?;
     actions::delete(&mut work, &fastener).await?;
     Done::new("/fasteners", format!("{} is taken out. What was tightened by it keeps its verdicts.", fastener.name)).after(work).await

@@ -46,7 +46,11 @@ impl IntoResponse for Fault {
             Error::Unavailable(why) => tracing::warn!(why, "the database cannot be used"),
             _ => {}
         }
-        page(error.status(), detail(&error))
+        let mut response = page(error.status(), detail(&error));
+        if let Error::TooOften(seconds) = error {
+            response.headers_mut().insert(header::RETRY_AFTER, HeaderValue::from(seconds));
+        }
+        response
     }
 }
 
@@ -72,6 +76,7 @@ pub fn page(status: u16, detail: String) -> Response {
         412 => "It was changed meanwhile",
         413 => "This is too large",
         422 => "This cannot be",
+        429 => "Too many tries",
         503 => "Not right now",
         _ => "The server failed",
     };

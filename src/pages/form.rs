@@ -6,6 +6,7 @@ use axum::{
     body::{Body, Bytes},
     extract::{FromRequest, FromRequestParts, Request},
     http::{header, request::Parts},
+    response::Response,
 };
 use serde::Serialize;
 use sha2::{Digest, Sha256};
@@ -96,7 +97,12 @@ impl Form {
     /// The password as it was typed: spaces around it belong to it.
     #[must_use]
     pub fn password(&self) -> String {
-        self.pairs.iter().find(|pair| pair.0 == "password").map_or_else(String::new, |pair| pair.1.clone())
+        self.untouched("password")
+    }
+    /// The text of a field with the spaces around it.
+    #[must_use]
+    pub fn untouched(&self, name: &str) -> String {
+        self.pairs.iter().find(|pair| pair.0 == name).map_or_else(String::new, |pair| pair.1.clone())
     }
     /// Puts a value into a field, in place of what was there.
     pub fn set(&mut self, name: &str, value: impl Into<String>) {
@@ -186,6 +192,26 @@ impl Form {
         }
         Ok(())
     }
+    /// Takes in why somebody was not let in: what is wrong stands beside the field, and how long to wait in the header.
+    ///
+    /// # Errors
+    /// Every error that the person at the form cannot mend.
+    pub fn must_try_again(&mut self, field: &str, error: Error) -> Result<Again> {
+        let (status, wait) = match &error {
+            Error::Unauthenticated(why) => {
+                self.complain(field, *why);
+                return Ok(Again { status: 401, wait: None });
+            }
+            Error::TooOften(seconds) => (429, Some(*seconds)),
+            _ => (422, None),
+        };
+        if wait.is_some() {
+            self.complain(field, error.detail());
+        } else {
+            self.refused(error)?;
+        }
+        Ok(Again { status, wait })
+    }
     /// The field of a pointer: the one that is called so, or the nearest around it.
     fn field_of(&self, pointer: &str) -> String {
         let mut name = pointer.trim_start_matches('/').replace('/', ".");
@@ -264,6 +290,23 @@ impl Form {
             self.complain(name, "Choose one of those on offer.");
         }
         word
+    }
+}
+
+/// How a form is answered that somebody may try again.
+#[derive(Clone, Copy, Debug)]
+pub struct Again {
+    status: u16,
+    wait: Option<u64>,
+}
+impl Again {
+    /// The page with its status, and with how long to wait.
+    pub fn of<T: askama::Template>(self, page: super::answer::Page<T>) -> Response {
+        let mut response = page.with_status(self.status);
+        if let Some(seconds) = self.wait {
+            response.headers_mut().insert(header::RETRY_AFTER, seconds.into());
+        }
+        response
     }
 }
 

@@ -1,5 +1,6 @@
 //! What stands around every page: the workshop's name, the ways to the main pages, what was just done, the caution.
 use super::assets;
+use crate::access::{Caller, Standing};
 
 /// The main pages, as they stand in the navigation.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -40,6 +41,7 @@ pub struct Frame {
     pub said: Option<String>,
     /// The page shows a torque, a limit or an interval.
     pub caution: bool,
+    standing: Standing,
     current: Nav,
     below: bool,
 }
@@ -47,13 +49,21 @@ pub struct Frame {
 impl Frame {
     /// The frame of a page for somebody who is signed in.
     #[must_use]
-    pub fn new(workshop: String, person: String, said: Option<String>, current: Nav) -> Self {
-        Self { workshop, person: Some(person), said, caution: false, current, below: false }
+    pub fn new(workshop: String, caller: &Caller, said: Option<String>, current: Nav) -> Self {
+        Self { workshop, person: Some(caller.name()), standing: caller.standing, said, caution: false, current, below: false }
     }
     /// The frame of a page for nobody in particular: signing in, an error.
     #[must_use]
     pub fn outside() -> Self {
-        Self { workshop: "Witnessmark".into(), person: None, said: None, caution: false, current: Nav::Nowhere, below: false }
+        Self {
+            workshop: "Witnessmark".into(),
+            person: None,
+            standing: Standing::Owner,
+            said: None,
+            caution: false,
+            current: Nav::Nowhere,
+            below: false,
+        }
     }
     /// With the caution: the page shows a torque, a limit or an interval.
     #[must_use]
@@ -65,17 +75,29 @@ impl Frame {
     pub fn below(self) -> Self {
         Self { below: true, ..self }
     }
-    /// The navigation.
+    /// Whether the page is for somebody who works in the workshop: more can be done.
     #[must_use]
-    pub fn places(&self) -> [Place; 4] {
+    pub fn is_staff(&self) -> bool {
+        self.standing >= Standing::Mechanic
+    }
+    /// Whether the page is for somebody who runs the workshop.
+    #[must_use]
+    pub fn is_manager(&self) -> bool {
+        self.standing >= Standing::Manager
+    }
+    /// The navigation: only what this person may open.
+    #[must_use]
+    pub fn places(&self) -> Vec<Place> {
         let how = if self.below { "true" } else { "page" };
         let place = |nav, href, name| Place { href, name, here: nav == self.current, how };
-        [
-            place(Nav::Due, "/", "Due"),
-            place(Nav::Motorcycles, "/motorcycles", "Motorcycles"),
-            place(Nav::Rules, "/rules", "Rules"),
-            place(Nav::Workshop, "/workshop", "Workshop"),
-        ]
+        let mut places = vec![place(Nav::Due, "/", "Due"), place(Nav::Motorcycles, "/motorcycles", "Motorcycles")];
+        if self.is_staff() {
+            places.push(place(Nav::Rules, "/rules", "Rules"));
+        }
+        if self.is_manager() {
+            places.push(place(Nav::Workshop, "/workshop", "Workshop"));
+        }
+        places
     }
     /// The style sheet's URL.
     #[must_use]

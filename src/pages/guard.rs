@@ -18,9 +18,9 @@ use super::{
     frame::{Frame, Nav},
 };
 use crate::{
-    access::Caller,
-    actions::{App, KEY_REUSED, KEY_RUNNING, Work, session},
-    domain::id::Id,
+    access::{Caller, Standing, Who, address::ClientAddress},
+    actions::{App, KEY_REUSED, KEY_RUNNING, Work, session, sign_in},
+    domain::{id::Id, workshop::Person},
     error::{Error, Result},
 };
 
@@ -29,12 +29,25 @@ use crate::{
 pub fn session_cookie(app: &App) -> &'static str {
     if app.site.is_https() { "__Host-session" } else { "session" }
 }
+/// The name of the cookie of a sign-in that still waits for the code of the second factor.
+#[must_use]
+pub fn half_cookie(app: &App) -> &'static str {
+    if app.site.is_https() { "__Host-half" } else { "half" }
+}
 /// `Set-Cookie` for a session; with an empty secret it is taken away.
 #[must_use]
 pub fn set_session(app: &App, secret: &str) -> String {
+    set_secret(app, session_cookie(app), secret, sign_in::SESSION)
+}
+/// `Set-Cookie` for a sign-in half way; with an empty secret it is taken away.
+#[must_use]
+pub fn set_half(app: &App, secret: &str) -> String {
+    set_secret(app, half_cookie(app), secret, sign_in::STEP)
+}
+fn set_secret(app: &App, name: &str, secret: &str, lasts: time::Duration) -> String {
     let secure = if app.site.is_https() { "; Secure" } else { "" };
-    let age = if secret.is_empty() { 0 } else { session::SESSION.whole_seconds() };
-    format!("{}={secret}; Path=/; Max-Age={age}; HttpOnly; SameSite=Lax{secure}", session_cookie(app))
+    let age = if secret.is_empty() { 0 } else { lasts.whole_seconds() };
+    format!("{name}={secret}; Path=/; Max-Age={age}; HttpOnly; SameSite=Lax{secure}")
 }
 /// A cookie of the request.
 #[must_use]
@@ -43,18 +56,18 @@ pub fn cookie<'a>(headers: &'a HeaderMap, name: &str) -> Option<&'a str> {
     all.flat_map(|value| value.split(';')).filter_map(|pair| pair.trim().split_once('=')).find(|pair| pair.0 == name).map(|pair| pair.1)
 }
 
-/// The manager who is signed in.
+/// Somebody who is signed in, whatever they are in the workshop.
 #[derive(Clone, Debug)]
-pub struct Manager {
-    /// The manager as the one who asks.
+pub struct Visitor {
+    /// The one who asks.
     pub caller: Caller,
     said: Option<String>,
 }
-impl Manager {
+impl Visitor {
     /// What stands around a page.
     #[must_use]
     pub fn frame(&self, work: &Work, current: Nav) -> Frame {
-        Frame::new(work.workshop.name.clone(), self.caller.name(), self.said.clone(), current)
+        Frame::new(work.workshop.name.clone(), &self.caller, self.said.clone(), current)
     }
     /// Begins work that writes, once for a form's key. A second tap waits for the first and then leads to the same place. A form that was
     /// done before and changed since gets a new key and says so: [`Form::ready`] then keeps it from being done.
@@ -76,17 +89,64 @@ impl Manager {
     }
 }
 
-impl FromRequestParts<Arc<App>> for Manager {
+impl FromRequestParts<Arc<App>> for Visitor {
     type Rejection = Fault;
     async fn from_request_parts(parts: &mut Parts, app: &Arc<App>) -> Result<Self, Fault> {
         let sign_in = || Fault::SignIn(parts.uri.path_and_query().map_or("/", |path| path.as_str()).to_owned());
         let cookie_value = cookie(&parts.headers, session_cookie(app)).ok_or_else(sign_in)?;
         match session::session_caller(app, cookie_value).await {
-            Ok(caller) => Ok(Self { caller, said: cookie(&parts.headers, SAID).and_then(said) }),
+            Ok(caller) => Ok(Self {
+                caller: caller.from_address(parts.extensions.get::<ClientAddress>().copied().unwrap_or_default().0),
+                said: cookie(&parts.headers, SAID).and_then(said),
+            }),
             Err(Error::Unauthenticated(_)) => Err(sign_in()),
             Err(error) => Err(error.into()),
         }
     }
+}
+
+/// Somebody who is signed in, at the page of their own account: the person, and the secret of the session that asks.
+#[derive(Clone, Debug)]
+pub struct Own {
+    /// The one who asks.
+    pub visitor: Visitor,
+    /// The person.
+    pub person: Person,
+    /// The secret of the session.
+    pub cookie: String,
+}
+impl FromRequestParts<Arc<App>> for Own {
+    type Rejection = Fault;
+    async fn from_request_parts(parts: &mut Parts, app: &Arc<App>) -> Result<Self, Fault> {
+        let visitor = Visitor::from_request_parts(parts, app).await?;
+        let cookie = cookie(&parts.headers, session_cookie(app)).unwrap_or_default().to_owned();
+        match &visitor.caller.who {
+            Who::Person(person) => Ok(Self { person: person.clone(), visitor, cookie }),
+            Who::Token(..) | Who::CommandLine => Err(Error::NotFound("page").into()),
+        }
+    }
+}
+
+macro_rules! visitor_who_is {
+    ($($(#[$doc:meta])* $standing:ident;)+) => {$(
+        $(#[$doc])*
+        #[derive(Clone, Debug)]
+        pub struct $standing(pub Visitor);
+        impl FromRequestParts<Arc<App>> for $standing {
+            type Rejection = Fault;
+            async fn from_request_parts(parts: &mut Parts, app: &Arc<App>) -> Result<Self, Fault> {
+                let visitor = Visitor::from_request_parts(parts, app).await?;
+                visitor.caller.must_be(Standing::$standing)?;
+                Ok(Self(visitor))
+            }
+        }
+    )+};
+}
+visitor_who_is! {
+    /// Somebody who works in the workshop.
+    Mechanic;
+    /// Somebody who runs the workshop.
+    Manager;
 }
 
 /// The id in the path; see [`crate::api::extract::PathId`].

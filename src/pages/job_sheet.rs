@@ -13,7 +13,7 @@ use super::{
     fault::Fault,
     form::Asked,
     frame::{Frame, Nav},
-    guard::{Manager, PathId},
+    guard::{PathId, Visitor},
     limits, links, words,
 };
 use crate::{
@@ -88,7 +88,7 @@ fn measured(known: &[Component], limit: &SheetLimit) -> Line {
 }
 
 impl SheetPage {
-    async fn new(manager: &Manager, work: &mut Work, bike: &Motorcycle, sheet: JobSheet, all: Vec<DueItemOn>) -> Result<Self> {
+    async fn new(visitor: &Visitor, work: &mut Work, bike: &Motorcycle, sheet: JobSheet, all: Vec<DueItemOn>) -> Result<Self> {
         let known = component::all(work).await?;
         let taken: Vec<DueItemId> = sheet.operations.iter().map(|item| item.id).collect();
         let pairs: Vec<String> = taken.iter().map(ToString::to_string).collect();
@@ -125,7 +125,7 @@ impl SheetPage {
         let mut choices: Vec<_> = all.into_iter().collect();
         choices.sort_by_key(|item| !soon(item.status));
         Ok(Self {
-            frame: manager.frame(work, Nav::Motorcycles).below().with_caution(),
+            frame: visitor.frame(work, Nav::Motorcycles).below().with_caution(),
             id: bike.id,
             name: bike.name.clone(),
             about: format!("{} · {}", about.join(" "), calendar::words(sheet.on)),
@@ -157,16 +157,16 @@ impl SheetPage {
 /// `GET /motorcycles/{id}/job-sheet`; `?due=` may be repeated; without it everything that is due or nearly due.
 pub(super) async fn show(
     State(app): State<Arc<App>>,
-    manager: Manager,
+    visitor: Visitor,
     PathId(id): PathId<Motorcycle>,
     Asked(asked): Asked,
 ) -> Result<Response, Fault> {
     let wanted: Vec<DueItemId> = asked.values("due").filter_map(|id| id.parse().ok()).collect();
-    let mut work = app.read(&manager.caller).await?;
+    let mut work = app.read(&visitor.caller).await?;
     let bike = motorcycle::get(&mut work, id).await?;
     let all = due::of_motorcycle(&mut work, &bike, None).await?;
     // What was done meanwhile is not due any more: it is left out, not complained about.
     let wanted: Vec<DueItemId> = wanted.into_iter().filter(|id| all.iter().any(|item| item.id == *id)).collect();
     let sheet = actions::of_motorcycle(&mut work, &bike, (!wanted.is_empty()).then_some(wanted.as_slice())).await?;
-    Ok(Page(SheetPage::new(&manager, &mut work, &bike, sheet, all).await?).into_response())
+    Ok(Page(SheetPage::new(&visitor, &mut work, &bike, sheet, all).await?).into_response())
 }

@@ -12,7 +12,7 @@ use super::{
     fault::Fault,
     form::{Asked, Form},
     frame::{Frame, Nav},
-    guard::{Manager, PathId},
+    guard::{Manager, Mechanic, PathId, Visitor},
     links, paging,
     standards::{self, Choices, Options, Row},
     words,
@@ -55,7 +55,7 @@ struct LimitPage {
     only: Option<String>,
 }
 impl LimitPage {
-    async fn new(manager: &Manager, work: &mut Work, form: Form, limit: Option<&Limit>) -> Result<Self> {
+    async fn new(visitor: &Visitor, work: &mut Work, form: Form, limit: Option<&Limit>) -> Result<Self> {
         let pair = |kind: &LimitKind| {
             let means = match kind {
                 LimitKind::Adjust => "adjust: outside it is to be adjusted",
@@ -65,7 +65,7 @@ impl LimitPage {
             (kind.to_string(), means.to_owned())
         };
         Ok(Self {
-            frame: manager.frame(work, Nav::Rules).below().with_caution(),
+            frame: visitor.frame(work, Nav::Rules).below().with_caution(),
             title: if limit.is_some() { "Change a limit".into() } else { "Write a limit".into() },
             action: limit.map_or_else(|| "/limits/new".into(), |limit| format!("/limits/{}/edit", limit.id)),
             delete: limit.map(|limit| format!("/limits/{}/delete", limit.id)),
@@ -106,9 +106,9 @@ pub(super) fn figures(limit: &Limit) -> String {
 }
 
 /// `GET /limits`
-pub(super) async fn list(State(app): State<Arc<App>>, manager: Manager, Asked(asked): Asked) -> Result<Response, Fault> {
+pub(super) async fn list(State(app): State<Arc<App>>, Mechanic(visitor): Mechanic, Asked(asked): Asked) -> Result<Response, Fault> {
     let stretch: Stretch<Id<Limit>> = paging::stretch(&asked, SIZE)?;
-    let mut work = app.read(&manager.caller).await?;
+    let mut work = app.read(&visitor.caller).await?;
     let mut limits = actions::list(&mut work, &actions::Wanted::default(), stretch).await?;
     let next = paging::cut(&mut limits, SIZE, |limit| limit.id).map(|next| links::with_query("/limits", [("after", next.as_str())]));
     let choices = Choices::of(&mut work).await?;
@@ -120,25 +120,25 @@ pub(super) async fn list(State(app): State<Arc<App>>, manager: Manager, Asked(as
         let name = format!("{place}, {}", limit.quantity.to_string().replace('_', " "));
         rows.push(Row { href: format!("/limits/{}/edit", limit.id), name, about: about.join(" · "), figures: figures(limit) });
     }
-    Ok(Page(LimitsPage { frame: manager.frame(&work, Nav::Rules).below().with_caution(), rows, next }).into_response())
+    Ok(Page(LimitsPage { frame: visitor.frame(&work, Nav::Rules).below().with_caution(), rows, next }).into_response())
 }
 
 /// `GET /limits/new`
-pub(super) async fn new(State(app): State<Arc<App>>, manager: Manager, Asked(asked): Asked) -> Result<Response, Fault> {
-    let mut work = app.read(&manager.caller).await?;
+pub(super) async fn new(State(app): State<Arc<App>>, Manager(visitor): Manager, Asked(asked): Asked) -> Result<Response, Fault> {
+    let mut work = app.read(&visitor.caller).await?;
     let unit = work.workshop.default_unit.to_string();
     let mut form = Form::showing([("unit", "mm".into()), ("at_force.unit", "N".into()), ("kind", "wear".into())]);
     for name in ["part_distance.from.unit", "part_distance.to.unit"] {
         form.set(name, unit.clone());
     }
     form.set("applies_to.motorcycle_id", asked.value("motorcycle"));
-    Ok(Page(LimitPage::new(&manager, &mut work, form, None).await?).into_response())
+    Ok(Page(LimitPage::new(&visitor, &mut work, form, None).await?).into_response())
 }
 
 /// `POST /limits/new`
-pub(super) async fn add(State(app): State<Arc<App>>, manager: Manager, mut form: Form) -> Result<Response, Fault> {
+pub(super) async fn add(State(app): State<Arc<App>>, Manager(visitor): Manager, mut form: Form) -> Result<Response, Fault> {
     let new = read(&mut form);
-    let mut work = manager.write(&app, &mut form).await?;
+    let mut work = visitor.write(&app, &mut form).await?;
     let added = match form.ready(new) {
         Ok(new) => actions::add(&mut work, new).await,
         Err(error) => Err(error),
@@ -147,29 +147,29 @@ pub(super) async fn add(State(app): State<Arc<App>>, manager: Manager, mut form:
         Ok(limit) => Done::new("/limits", format!("The limit of {} is written down.", figures(&limit))).after(work).await,
         Err(error) => {
             form.refused(error)?;
-            Ok(Page(LimitPage::new(&manager, &mut work, form, None).await?).with_status(422))
+            Ok(Page(LimitPage::new(&visitor, &mut work, form, None).await?).with_status(422))
         }
     }
 }
 
 /// `GET /limits/{id}/edit`
-pub(super) async fn edit(State(app): State<Arc<App>>, manager: Manager, PathId(id): PathId<Limit>) -> Result<Response, Fault> {
-    let mut work = app.read(&manager.caller).await?;
+pub(super) async fn edit(State(app): State<Arc<App>>, Manager(visitor): Manager, PathId(id): PathId<Limit>) -> Result<Response, Fault> {
+    let mut work = app.read(&visitor.caller).await?;
     let limit = actions::get(&mut work, id).await?;
     let mut form = standards::fields(&limit.details())?;
     form.set_seen(&limit)?;
-    Ok(Page(LimitPage::new(&manager, &mut work, form, Some(&limit)).await?).into_response())
+    Ok(Page(LimitPage::new(&visitor, &mut work, form, Some(&limit)).await?).into_response())
 }
 
 /// `POST /limits/{id}/edit`
 pub(super) async fn change(
     State(app): State<Arc<App>>,
-    manager: Manager,
+    Manager(visitor): Manager,
     PathId(id): PathId<Limit>,
     mut form: Form,
 ) -> Result<Response, Fault> {
     let new = read(&mut form);
-    let mut work = manager.write(&app, &mut form).await?;
+    let mut work = visitor.write(&app, &mut form).await?;
     let old = actions::get(&mut work, id).await?;
     form.check_seen(&old)?;
     let changed = match form.ready(new) {
@@ -183,14 +183,14 @@ pub(super) async fn change(
         }
         Err(error) => {
             form.refused(error)?;
-            Ok(Page(LimitPage::new(&manager, &mut work, form, Some(&old)).await?).with_status(422))
+            Ok(Page(LimitPage::new(&visitor, &mut work, form, Some(&old)).await?).with_status(422))
         }
     }
 }
 
 /// `POST /limits/{id}/delete`
-pub(super) async fn delete(State(app): State<Arc<App>>, manager: Manager, PathId(id): PathId<Limit>) -> Result<Response, Fault> {
-    let mut work = app.write(&manager.caller, None).await?;
+pub(super) async fn delete(State(app): State<Arc<App>>, Manager(visitor): Manager, PathId(id): PathId<Limit>) -> Result<Response, Fault> {
+    let mut work = app.write(&visitor.caller, None).await?;
     let limit = actions::get(&mut work, id).await?;
     actions::delete(&mut work, &limit).await?;
     Done::new("/limits", "The limit is taken out. Values that were judged by it keep their verdicts.").after(work).await

@@ -3,17 +3,20 @@
 //! One file for each page: a handler that calls the same action as its JSON twin, and a struct that IS the data of its template in
 //! `templates/`. To add a page: a file here, a template that extends `base.html`, a route below.
 //!
-//! What pages share: [`frame`] is what stands around a page (`with_caution` where it shows a torque, a limit or an interval), [`guard::Manager`]
+//! What pages share: [`frame`] is what stands around a page (`with_caution` where it shows a torque, a limit or an interval), [`guard::Visitor`]
 //! who is signed in, [`words`] how figures, days and statuses are said, [`due_rows`] and [`chart`] what several pages draw,
 //! [`paging`] lists, [`links`] the paths.
 //!
 //! A form is a [`form::Form`]: `Form::showing` with its fields when it is shown; then as an argument of the handler of its post. Read the
-//! fields from it (`must`, `day`, `figure`, `chosen` …; what cannot be read is said beside the field), begin with [`guard::Manager::write`], act where
+//! fields from it (`must`, `day`, `figure`, `chosen` …; what cannot be read is said beside the field), begin with [`guard::Visitor::write`], act where
 //! `form.ready(…)` allows it, and end with [`answer::Done::new`]`(to, said).after(work)`. Where the action refuses, `form.refused(error)` puts
 //! each problem to its field, and the same page is shown again with 422. In the template: `parts/fields.html` has the fields, `field::once(form)` the one-time key,
 //! and `data-draft` on the form keeps what was typed on the device until the server has answered.
+mod account;
+mod agent;
 pub mod answer;
 pub mod assets;
+mod audit;
 pub mod chart;
 mod due;
 pub mod due_rows;
@@ -34,13 +37,17 @@ mod owners;
 mod packet;
 pub mod paging;
 mod parts;
+mod people;
 mod readings;
+mod reset;
 pub mod ruler;
 mod rules;
+mod second_factor;
 mod service_event;
 mod sign_in;
 pub mod standards;
 mod tokens;
+mod welcome;
 pub mod words;
 mod workshop;
 mod write_up;
@@ -97,8 +104,30 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/owners/{id}/hide", post(owners::hide))
         .route("/tokens", get(tokens::list).post(tokens::make))
         .route("/tokens/{id}/revoke", post(tokens::revoke))
+        .route("/tokens/{id}/rotate", post(tokens::rotate))
+        .route("/audit", get(audit::list))
         .route("/sign-in", get(sign_in::show).post(sign_in::sign_in))
+        .route("/sign-in/code", get(sign_in::show_code).post(sign_in::sign_in_by_code))
         .route("/sign-out", post(sign_in::sign_out))
+        .route("/people", get(people::list).post(people::invite))
+        .route("/people/{id}/edit", get(people::edit).post(people::change))
+        .route("/people/{id}/remove", post(people::remove))
+        .route("/people/{id}/invitation", post(people::invite_again))
+        .route("/people/{id}/reset-link", post(people::reset_link))
+        .route("/welcome/{secret}", get(welcome::show).post(welcome::accept))
+        .route("/forgot", get(reset::forgot).post(reset::ask))
+        .route("/reset/{secret}", get(reset::show).post(reset::reset))
+        .route("/account", get(account::show))
+        .route("/account/name", post(account::change_name))
+        .route("/account/password", post(account::change_password))
+        .route("/account/email", post(account::change_email))
+        .route("/account/second-factor", get(second_factor::show).post(second_factor::confirm))
+        .route("/account/second-factor/recovery-codes", post(second_factor::renew))
+        .route("/account/second-factor/off", post(second_factor::switch_off))
+        .route("/account/sessions/end", post(account::end_all_sessions))
+        .route("/account/sessions/{id}/end", post(account::end_session))
+        .route("/account/workshop", post(account::open_workshop))
+        .route("/confirm-email/{secret}", get(account::show_confirmation).post(account::confirm_email))
         .route("/assets/{file}", get(assets::show))
         .layer(middleware::from_fn_with_state(app, guard::watch))
 }

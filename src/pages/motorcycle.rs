@@ -14,7 +14,7 @@ use super::{
     fault::Fault,
     form::{Asked, Form},
     frame::{Frame, Nav},
-    guard::{Manager, PathId},
+    guard::{PathId, Visitor},
     history_rows::{self, HistoryRow},
     links, motorcycles, words,
 };
@@ -89,18 +89,18 @@ struct ValueWords {
 
 pub(super) async fn show(
     State(app): State<Arc<App>>,
-    manager: Manager,
+    visitor: Visitor,
     PathId(id): PathId<Motorcycle>,
     Asked(asked): Asked,
 ) -> Result<Response, Fault> {
-    let mut work = app.read(&manager.caller).await?;
+    let mut work = app.read(&visitor.caller).await?;
     let bike = actions::get(&mut work, id).await?;
     let is_top = asked.value("after").is_empty();
     let components = component::all(&mut work).await?;
     let overview = if is_top { Some(overview(&mut work, &bike, &components, &asked).await?) } else { None };
     let (history, next) = history_rows::of(&mut work, &bike, &components, &asked).await?;
     let page = MotorcyclePage {
-        frame: manager.frame(&work, Nav::Motorcycles).below().with_caution(),
+        frame: visitor.frame(&work, Nav::Motorcycles).below().with_caution(),
         id,
         name: bike.name.clone(),
         about: about(&mut work, &bike).await?,

@@ -12,7 +12,7 @@ use super::{
     fault::Fault,
     form::Form,
     frame::{Frame, Nav},
-    guard::{Manager, PathId},
+    guard::{Mechanic, PathId, Visitor},
     links,
 };
 use crate::{
@@ -46,12 +46,12 @@ struct MotorcycleFormPage {
 }
 
 impl MotorcycleFormPage {
-    async fn new(manager: &Manager, work: &mut Work, form: Form, bike: Option<&Motorcycle>) -> Result<Self> {
+    async fn new(visitor: &Visitor, work: &mut Work, form: Form, bike: Option<&Motorcycle>) -> Result<Self> {
         let option = |value: &str, words: &str| (value.to_owned(), words.to_owned());
         let all = owner::list(work, Stretch { after: None, limit: 500 }).await?;
         let nobody = [option("", "nobody yet")];
         Ok(Self {
-            frame: manager.frame(work, Nav::Motorcycles).below(),
+            frame: visitor.frame(work, Nav::Motorcycles).below(),
             title: bike.map_or_else(|| "Add a motorcycle".into(), |bike| format!("Change {}", bike.name)),
             form,
             action: bike.map_or_else(|| "/motorcycles/new".into(), |bike| format!("/motorcycles/{}/edit", bike.id)),
@@ -71,8 +71,8 @@ impl MotorcycleFormPage {
 }
 
 /// `GET /motorcycles/new`
-pub(super) async fn new(State(app): State<Arc<App>>, manager: Manager) -> Result<Response, Fault> {
-    let mut work = app.read(&manager.caller).await?;
+pub(super) async fn new(State(app): State<Arc<App>>, Mechanic(visitor): Mechanic) -> Result<Response, Fault> {
+    let mut work = app.read(&visitor.caller).await?;
     let unit = work.workshop.default_unit.to_string();
     let empty = ["name", "make", "model", "year", "final_drive", "records_begin.odometer", "used", "registration", "vin", "frame_number"];
     let values = empty.map(|name| (name, String::new())).into_iter().chain([
@@ -82,13 +82,13 @@ pub(super) async fn new(State(app): State<Arc<App>>, manager: Manager) -> Result
         ("distance_status", "actual".into()),
     ]);
     let form = Form::showing(values);
-    Ok(Page(MotorcycleFormPage::new(&manager, &mut work, form, None).await?).into_response())
+    Ok(Page(MotorcycleFormPage::new(&visitor, &mut work, form, None).await?).into_response())
 }
 
 /// `POST /motorcycles/new`
-pub(super) async fn add(State(app): State<Arc<App>>, manager: Manager, mut form: Form) -> Result<Response, Fault> {
+pub(super) async fn add(State(app): State<Arc<App>>, Mechanic(visitor): Mechanic, mut form: Form) -> Result<Response, Fault> {
     let new = read(&mut form);
-    let mut work = manager.write(&app, &mut form).await?;
+    let mut work = visitor.write(&app, &mut form).await?;
     match added(&mut work, &form, new).await {
         Ok(bike) => {
             let said = format!("{} is added.{}", bike.name, in_doubt(&bike));
@@ -97,8 +97,8 @@ pub(super) async fn add(State(app): State<Arc<App>>, manager: Manager, mut form:
         Err(error) => {
             drop(work);
             form.refused(error)?;
-            let mut work = app.read(&manager.caller).await?;
-            Ok(Page(MotorcycleFormPage::new(&manager, &mut work, form, None).await?).with_status(422))
+            let mut work = app.read(&visitor.caller).await?;
+            Ok(Page(MotorcycleFormPage::new(&visitor, &mut work, form, None).await?).with_status(422))
         }
     }
 }
@@ -127,22 +127,26 @@ fn at_the_reading(mut problem: Problem) -> Problem {
 }
 
 /// `GET /motorcycles/{id}/edit`
-pub(super) async fn edit(State(app): State<Arc<App>>, manager: Manager, PathId(id): PathId<Motorcycle>) -> Result<Response, Fault> {
-    let mut work = app.read(&manager.caller).await?;
+pub(super) async fn edit(
+    State(app): State<Arc<App>>,
+    Mechanic(visitor): Mechanic,
+    PathId(id): PathId<Motorcycle>,
+) -> Result<Response, Fault> {
+    let mut work = app.read(&visitor.caller).await?;
     let bike = actions::get(&mut work, id).await?;
     let form = showing(&bike)?;
-    Ok(Page(MotorcycleFormPage::new(&manager, &mut work, form, Some(&bike)).await?).into_response())
+    Ok(Page(MotorcycleFormPage::new(&visitor, &mut work, form, Some(&bike)).await?).into_response())
 }
 
 /// `POST /motorcycles/{id}/edit`
 pub(super) async fn change(
     State(app): State<Arc<App>>,
-    manager: Manager,
+    Mechanic(visitor): Mechanic,
     PathId(id): PathId<Motorcycle>,
     mut form: Form,
 ) -> Result<Response, Fault> {
     let new = read(&mut form);
-    let mut work = manager.write(&app, &mut form).await?;
+    let mut work = visitor.write(&app, &mut form).await?;
     let old = actions::get(&mut work, id).await?;
     form.check_seen(&old)?;
     let changed = match form.ready(new) {
@@ -154,16 +158,20 @@ pub(super) async fn change(
         Err(error) => {
             drop(work);
             form.refused(error)?;
-            let mut work = app.read(&manager.caller).await?;
+            let mut work = app.read(&visitor.caller).await?;
             let bike = actions::get(&mut work, id).await?;
-            Ok(Page(MotorcycleFormPage::new(&manager, &mut work, form, Some(&bike)).await?).with_status(422))
+            Ok(Page(MotorcycleFormPage::new(&visitor, &mut work, form, Some(&bike)).await?).with_status(422))
         }
     }
 }
 
 /// `POST /motorcycles/{id}/archive`
-pub(super) async fn archive(State(app): State<Arc<App>>, manager: Manager, PathId(id): PathId<Motorcycle>) -> Result<Response, Fault> {
-    let mut work = app.write(&manager.caller, None).await?;
+pub(super) async fn archive(
+    State(app): State<Arc<App>>,
+    Mechanic(visitor): Mechanic,
+    PathId(id): PathId<Motorcycle>,
+) -> Result<Response, Fault> {
+    let mut work = app.write(&visitor.caller, None).await?;
     let bike = actions::get(&mut work, id).await?;
     let said = format!("{} is archived; its history stays readable.", bike.name);
     if !bike.archived {

@@ -12,7 +12,7 @@ use super::{
     fault::Fault,
     form::Asked,
     frame::{Frame, Nav},
-    guard::Manager,
+    guard::Visitor,
     links, paging, words,
 };
 use crate::{
@@ -44,7 +44,7 @@ struct Row {
     odometer: String,
 }
 
-pub(super) async fn show(State(app): State<Arc<App>>, manager: Manager, Asked(asked): Asked) -> Result<Response, Fault> {
+pub(super) async fn show(State(app): State<Arc<App>>, visitor: Visitor, Asked(asked): Asked) -> Result<Response, Fault> {
     let (purpose, title) = match asked.value("for") {
         "write-up" => (Some("write-up"), "Write up work: on which motorcycle?"),
         "reading" => (Some("reading"), "Note a reading: of which motorcycle?"),
@@ -54,11 +54,11 @@ pub(super) async fn show(State(app): State<Arc<App>>, manager: Manager, Asked(as
     let wanted = Wanted { owner: asked.value("owner").parse().ok(), words: asked.optional("q"), archived, ..Wanted::default() };
     let stretch: Stretch<(String, Id<Motorcycle>)> = paging::stretch(&asked, SIZE)?;
     let is_top = stretch.after.is_none();
-    let mut work = app.read(&manager.caller).await?;
+    let mut work = app.read(&visitor.caller).await?;
     let mut bikes = actions::list(&mut work, &wanted, stretch).await?;
     let next = paging::cut(&mut bikes, SIZE, |bike| (bike.name.clone(), bike.id));
     let page = MotorcyclesPage {
-        frame: manager.frame(&work, Nav::Motorcycles),
+        frame: visitor.frame(&work, Nav::Motorcycles),
         title: if archived { "Archived motorcycles" } else { title },
         purpose,
         words: asked.value("q").to_owned(),

@@ -12,7 +12,7 @@ use super::{
     fault::Fault,
     form::Form,
     frame::{Frame, Nav},
-    guard::{Manager, PathId},
+    guard::{Manager, Mechanic, PathId, Visitor},
     links, rules,
     standards::{self, Choices, Options, Row},
     words,
@@ -68,7 +68,7 @@ fn title(choices: &Choices, usual: &Usual) -> String {
 }
 
 impl OwnRulesPage {
-    async fn new(manager: &Manager, work: &mut Work, bike: &Motorcycle, mut form: Form) -> Result<Self> {
+    async fn new(visitor: &Visitor, work: &mut Work, bike: &Motorcycle, mut form: Form) -> Result<Self> {
         let choices = Choices::of(work).await?;
         let applying = actions::for_motorcycle(work, bike).await?;
         let rows = rules::rows(work, &choices, &applying).await?;
@@ -83,26 +83,30 @@ impl OwnRulesPage {
         }
         let bikes = motorcycle::list(work, &Wanted::default(), Stretch { after: None, limit: OFFERED }).await?;
         let others = bikes.into_iter().filter(|other| other.id != bike.id).map(|other| (other.id.to_string(), other.name)).collect();
-        let frame = manager.frame(work, Nav::Motorcycles).below().with_caution();
+        let frame = visitor.frame(work, Nav::Motorcycles).below().with_caution();
         Ok(Self { frame, id: bike.id, name: bike.name.clone(), rows, usual, others, choices, form })
     }
 }
 
 /// `GET /motorcycles/{id}/rules`
-pub(super) async fn show(State(app): State<Arc<App>>, manager: Manager, PathId(id): PathId<Motorcycle>) -> Result<Response, Fault> {
-    let mut work = app.read(&manager.caller).await?;
+pub(super) async fn show(
+    State(app): State<Arc<App>>,
+    Mechanic(visitor): Mechanic,
+    PathId(id): PathId<Motorcycle>,
+) -> Result<Response, Fault> {
+    let mut work = app.read(&visitor.caller).await?;
     let bike = motorcycle::get(&mut work, id).await?;
-    Ok(Page(OwnRulesPage::new(&manager, &mut work, &bike, Form::showing([])).await?).into_response())
+    Ok(Page(OwnRulesPage::new(&visitor, &mut work, &bike, Form::showing([])).await?).into_response())
 }
 
 /// `POST /motorcycles/{id}/rules`: the usual operations that were ticked, with the figures from the motorcycle's manual.
 pub(super) async fn add(
     State(app): State<Arc<App>>,
-    manager: Manager,
+    Manager(visitor): Manager,
     PathId(id): PathId<Motorcycle>,
     mut form: Form,
 ) -> Result<Response, Fault> {
-    let mut work = manager.write(&app, &mut form).await?;
+    let mut work = visitor.write(&app, &mut form).await?;
     let bike = motorcycle::get(&mut work, id).await?;
     let choices = Choices::of(&mut work).await?;
     let (mut picks, mut fields) = (Vec::new(), Vec::new());
@@ -128,7 +132,7 @@ pub(super) async fn add(
         }
         Err(error) => {
             form.refused(beside_their_fields(error, &fields))?;
-            Ok(Page(OwnRulesPage::new(&manager, &mut work, &bike, form).await?).with_status(422))
+            Ok(Page(OwnRulesPage::new(&visitor, &mut work, &bike, form).await?).with_status(422))
         }
     }
 }
@@ -176,16 +180,16 @@ fn pick(form: &mut Form, field: &str, name: String, usual: &Usual) -> NewInterva
 /// `POST /motorcycles/{id}/rules/copy`
 pub(super) async fn copy(
     State(app): State<Arc<App>>,
-    manager: Manager,
+    Manager(visitor): Manager,
     PathId(id): PathId<Motorcycle>,
     mut form: Form,
 ) -> Result<Response, Fault> {
     let from: Option<Id<Motorcycle>> = form.chosen("from");
-    let mut work = manager.write(&app, &mut form).await?;
+    let mut work = visitor.write(&app, &mut form).await?;
     let bike = motorcycle::get(&mut work, id).await?;
     let Some(from) = from else {
         form.complain("from", "Choose the motorcycle to copy from.");
-        return Ok(Page(OwnRulesPage::new(&manager, &mut work, &bike, form).await?).with_status(422));
+        return Ok(Page(OwnRulesPage::new(&visitor, &mut work, &bike, form).await?).with_status(422));
     };
     let name = motorcycle::get(&mut work, from).await?.name;
     actions::copy_rules(&mut work, from, id).await?;

@@ -12,7 +12,7 @@ use super::{
     fault::Fault,
     form::{Asked, Form},
     frame::{Frame, Nav},
-    guard::{Manager, PathId},
+    guard::{Mechanic, PathId, Visitor},
     links, paging, words,
 };
 use crate::{
@@ -52,9 +52,9 @@ struct OwnerFormPage {
     hide: Option<String>,
 }
 impl OwnerFormPage {
-    fn new(manager: &Manager, work: &Work, form: Form, owner: Option<&Owner>) -> Self {
+    fn new(visitor: &Visitor, work: &Work, form: Form, owner: Option<&Owner>) -> Self {
         Self {
-            frame: manager.frame(work, Nav::Workshop).below(),
+            frame: visitor.frame(work, Nav::Workshop).below(),
             title: owner.map_or_else(|| "Add an owner".into(), |owner| format!("Change {}", owner.name)),
             form,
             action: owner.map_or_else(|| "/owners/new".into(), |owner| format!("/owners/{}/edit", owner.id)),
@@ -73,9 +73,9 @@ pub(super) fn frequencies() -> Vec<(String, String)> {
 }
 
 /// `GET /owners`
-pub(super) async fn list(State(app): State<Arc<App>>, manager: Manager, Asked(asked): Asked) -> Result<Response, Fault> {
+pub(super) async fn list(State(app): State<Arc<App>>, Mechanic(visitor): Mechanic, Asked(asked): Asked) -> Result<Response, Fault> {
     let stretch: Stretch<(String, Id<Owner>)> = paging::stretch(&asked, SIZE)?;
-    let mut work = app.read(&manager.caller).await?;
+    let mut work = app.read(&visitor.caller).await?;
     let mut owners = actions::list(&mut work, stretch).await?;
     let next = paging::cut(&mut owners, SIZE, |owner| (owner.name.clone(), owner.id));
     let row = |owner: Owner| {
@@ -83,7 +83,7 @@ pub(super) async fn list(State(app): State<Arc<App>>, manager: Manager, Asked(as
         Row { id: owner.id, name: owner.name, about: about.join(" · ") }
     };
     let page = OwnersPage {
-        frame: manager.frame(&work, Nav::Workshop).below(),
+        frame: visitor.frame(&work, Nav::Workshop).below(),
         rows: owners.into_iter().map(row).collect(),
         next: next.map(|next| links::with_query("/owners", [("after", next.as_str())])),
     };
@@ -91,17 +91,17 @@ pub(super) async fn list(State(app): State<Arc<App>>, manager: Manager, Asked(as
 }
 
 /// `GET /owners/new`
-pub(super) async fn new(State(app): State<Arc<App>>, manager: Manager) -> Result<Response, Fault> {
-    let work = app.read(&manager.caller).await?;
+pub(super) async fn new(State(app): State<Arc<App>>, Mechanic(visitor): Mechanic) -> Result<Response, Fault> {
+    let work = app.read(&visitor.caller).await?;
     let empty = ["name", "email", "phone", "notes"].map(|name| (name, String::new()));
     let form = Form::showing(empty.into_iter().chain([("reports.frequency", "off".into()), ("reports.only_changes", "yes".into())]));
-    Ok(Page(OwnerFormPage::new(&manager, &work, form, None)).into_response())
+    Ok(Page(OwnerFormPage::new(&visitor, &work, form, None)).into_response())
 }
 
 /// `POST /owners/new`
-pub(super) async fn add(State(app): State<Arc<App>>, manager: Manager, mut form: Form) -> Result<Response, Fault> {
+pub(super) async fn add(State(app): State<Arc<App>>, Mechanic(visitor): Mechanic, mut form: Form) -> Result<Response, Fault> {
     let new = read(&mut form);
-    let mut work = manager.write(&app, &mut form).await?;
+    let mut work = visitor.write(&app, &mut form).await?;
     let added = match form.ready(Some(new)) {
         Ok(new) => actions::add(&mut work, new).await,
         Err(error) => Err(error),
@@ -110,17 +110,17 @@ pub(super) async fn add(State(app): State<Arc<App>>, manager: Manager, mut form:
         Ok(owner) => Done::new("/owners", format!("{} is added.", owner.name)).after(work).await,
         Err(error) => {
             form.refused(error)?;
-            Ok(Page(OwnerFormPage::new(&manager, &work, form, None)).with_status(422))
+            Ok(Page(OwnerFormPage::new(&visitor, &work, form, None)).with_status(422))
         }
     }
 }
 
 /// `GET /owners/{id}/edit`
-pub(super) async fn edit(State(app): State<Arc<App>>, manager: Manager, PathId(id): PathId<Owner>) -> Result<Response, Fault> {
-    let mut work = app.read(&manager.caller).await?;
+pub(super) async fn edit(State(app): State<Arc<App>>, Mechanic(visitor): Mechanic, PathId(id): PathId<Owner>) -> Result<Response, Fault> {
+    let mut work = app.read(&visitor.caller).await?;
     let owner = actions::get(&mut work, id).await?;
     let form = showing(&owner)?;
-    Ok(Page(OwnerFormPage::new(&manager, &work, form, Some(&owner))).into_response())
+    Ok(Page(OwnerFormPage::new(&visitor, &work, form, Some(&owner))).into_response())
 }
 fn showing(owner: &Owner) -> Result<Form> {
     let mut form = Form::showing([
@@ -138,12 +138,12 @@ fn showing(owner: &Owner) -> Result<Form> {
 /// `POST /owners/{id}/edit`
 pub(super) async fn change(
     State(app): State<Arc<App>>,
-    manager: Manager,
+    Mechanic(visitor): Mechanic,
     PathId(id): PathId<Owner>,
     mut form: Form,
 ) -> Result<Response, Fault> {
     let new = read(&mut form);
-    let mut work = manager.write(&app, &mut form).await?;
+    let mut work = visitor.write(&app, &mut form).await?;
     let old = actions::get(&mut work, id).await?;
     form.check_seen(&old)?;
     let changed = match form.ready(Some(new)) {
@@ -154,21 +154,21 @@ pub(super) async fn change(
         Ok(owner) => Done::new("/owners", format!("{} is changed.", owner.name)).after(work).await,
         Err(error) => {
             form.refused(error)?;
-            Ok(Page(OwnerFormPage::new(&manager, &work, form, Some(&old))).with_status(422))
+            Ok(Page(OwnerFormPage::new(&visitor, &work, form, Some(&old))).with_status(422))
         }
     }
 }
 
 /// `POST /owners/{id}/hide`
-pub(super) async fn hide(State(app): State<Arc<App>>, manager: Manager, PathId(id): PathId<Owner>) -> Result<Response, Fault> {
-    let mut work = app.write(&manager.caller, None).await?;
+pub(super) async fn hide(State(app): State<Arc<App>>, Mechanic(visitor): Mechanic, PathId(id): PathId<Owner>) -> Result<Response, Fault> {
+    let mut work = app.write(&visitor.caller, None).await?;
     let owner = actions::get(&mut work, id).await?;
     match actions::hide(&mut work, &owner).await {
         Ok(()) => Done::new("/owners", format!("{} is taken out of the list.", words::capital(&owner.name))).after(work).await,
         Err(error) => {
             let mut form = showing(&owner)?;
             form.refused(error)?;
-            Ok(Page(OwnerFormPage::new(&manager, &work, form, Some(&owner))).with_status(409))
+            Ok(Page(OwnerFormPage::new(&visitor, &work, form, Some(&owner))).with_status(409))
         }
     }
 }

@@ -9,7 +9,7 @@ use axum::{
 
 use super::{
     fault::Fault,
-    guard::{Manager, PathId},
+    guard::{PathId, Visitor},
 };
 use crate::{
     actions::{App, component, motorcycle, packet as actions},
@@ -18,21 +18,21 @@ use crate::{
     feeds::packet::{html, pdf},
 };
 
-async fn made(app: &App, manager: &Manager, PathId(id): PathId<Motorcycle>) -> Result<(Packet, Vec<Component>)> {
-    let mut work = app.read(&manager.caller).await?;
+async fn made(app: &App, visitor: &Visitor, PathId(id): PathId<Motorcycle>) -> Result<(Packet, Vec<Component>)> {
+    let mut work = app.read(&visitor.caller).await?;
     let bike = motorcycle::get(&mut work, id).await?;
     Ok((actions::of(&mut work, &bike).await?, component::all(&mut work).await?))
 }
 
 /// A page of its own, made for the printer.
-pub(super) async fn show(State(app): State<Arc<App>>, manager: Manager, id: PathId<Motorcycle>) -> Result<Response, Fault> {
-    let (packet, components) = made(&app, &manager, id).await?;
+pub(super) async fn show(State(app): State<Arc<App>>, visitor: Visitor, id: PathId<Motorcycle>) -> Result<Response, Fault> {
+    let (packet, components) = made(&app, &visitor, id).await?;
     Ok(([(header::CONTENT_TYPE, "text/html; charset=utf-8")], html(&packet, &components)?).into_response())
 }
 
 /// The same as a PDF.
-pub(super) async fn as_pdf(State(app): State<Arc<App>>, manager: Manager, id: PathId<Motorcycle>) -> Result<Response, Fault> {
-    let (packet, components) = made(&app, &manager, id).await?;
+pub(super) async fn as_pdf(State(app): State<Arc<App>>, visitor: Visitor, id: PathId<Motorcycle>) -> Result<Response, Fault> {
+    let (packet, components) = made(&app, &visitor, id).await?;
     let headers = [(header::CONTENT_TYPE, "application/pdf"), (header::CONTENT_DISPOSITION, "attachment; filename=\"history.pdf\"")];
     Ok((headers, pdf(&packet, &components)).into_response())
 }

@@ -12,7 +12,7 @@ use super::{
     fault::Fault,
     form::Form,
     frame::{Frame, Nav},
-    guard::{Manager, PathId},
+    guard::{Mechanic, PathId, Visitor},
     links,
     standards::{self, Choices, Options},
     words,
@@ -90,7 +90,7 @@ fn state(part: &InstalledPart) -> String {
 }
 
 impl PartPage {
-    async fn new(manager: &Manager, work: &mut Work, part: &InstalledPart, form: Form) -> Result<Self> {
+    async fn new(visitor: &Visitor, work: &mut Work, part: &InstalledPart, form: Form) -> Result<Self> {
         let known = component::all(work).await?;
         let mut bikes = BTreeSet::new();
         let mut fittings = Vec::new();
@@ -130,7 +130,7 @@ impl PartPage {
         .filter(|text| !text.is_empty())
         .collect();
         Ok(Self {
-            frame: manager.frame(work, Nav::Motorcycles).below().with_caution(),
+            frame: visitor.frame(work, Nav::Motorcycles).below().with_caution(),
             title: words::component(&known, &part.component, part.position),
             about: about.join(" · "),
             state: state(part),
@@ -164,18 +164,18 @@ async fn values(work: &mut Work, part: &InstalledPart, bikes: BTreeSet<Id<Motorc
 }
 
 /// `GET /installed-parts/{id}`
-pub(super) async fn show(State(app): State<Arc<App>>, manager: Manager, PathId(id): PathId<InstalledPart>) -> Result<Response, Fault> {
-    let mut work = app.read(&manager.caller).await?;
+pub(super) async fn show(State(app): State<Arc<App>>, visitor: Visitor, PathId(id): PathId<InstalledPart>) -> Result<Response, Fault> {
+    let mut work = app.read(&visitor.caller).await?;
     let part = actions::get(&mut work, id).await?;
     let form =
         Form::showing([("on", work.today.to_string()), ("position", part.position.map(|place| place.to_string()).unwrap_or_default())]);
-    Ok(Page(PartPage::new(&manager, &mut work, &part, form).await?).into_response())
+    Ok(Page(PartPage::new(&visitor, &mut work, &part, form).await?).into_response())
 }
 
 /// `POST /installed-parts/{id}/fit`: from the shelf onto a motorcycle.
 pub(super) async fn fit_again(
     State(app): State<Arc<App>>,
-    manager: Manager,
+    Mechanic(visitor): Mechanic,
     PathId(id): PathId<InstalledPart>,
     mut form: Form,
 ) -> Result<Response, Fault> {
@@ -200,7 +200,7 @@ pub(super) async fn fit_again(
         on,
         odometer: form.figure("odometer"),
     });
-    let mut work = manager.write(&app, &mut form).await?;
+    let mut work = visitor.write(&app, &mut form).await?;
     let part = actions::get(&mut work, id).await?;
     let fitted = match form.ready(new.zip(bike)) {
         Ok((new, bike)) => {
@@ -213,7 +213,7 @@ pub(super) async fn fit_again(
         Ok((_, bike)) => Done::new(links::motorcycle(bike.id), format!("It is on {} now.", bike.name)).after(work).await,
         Err(error) => {
             form.refused(error)?;
-            Ok(Page(PartPage::new(&manager, &mut work, &part, form).await?).with_status(422))
+            Ok(Page(PartPage::new(&visitor, &mut work, &part, form).await?).with_status(422))
         }
     }
 }
@@ -233,7 +233,7 @@ struct FitPage {
     form: Form,
 }
 impl FitPage {
-    async fn new(manager: &Manager, work: &mut Work, bike: &Motorcycle, form: Form) -> Result<Self> {
+    async fn new(visitor: &Visitor, work: &mut Work, bike: &Motorcycle, form: Form) -> Result<Self> {
         let choices = Choices::of(work).await?;
         let parts: BTreeSet<_> = choices.known.iter().filter(|one| one.part).map(|one| one.key.clone()).collect();
         let removed = part_store::Wanted { on: work.today, removed: true, changed_since: None };
@@ -244,7 +244,7 @@ impl FitPage {
         });
         let shelf = shelf.collect();
         Ok(Self {
-            frame: manager.frame(work, Nav::Motorcycles).below().with_caution(),
+            frame: visitor.frame(work, Nav::Motorcycles).below().with_caution(),
             id: bike.id,
             name: bike.name.clone(),
             unit: bike.odometer_unit.to_string(),
@@ -259,17 +259,21 @@ impl FitPage {
 }
 
 /// `GET /motorcycles/{id}/parts`
-pub(super) async fn fit_form(State(app): State<Arc<App>>, manager: Manager, PathId(id): PathId<Motorcycle>) -> Result<Response, Fault> {
-    let mut work = app.read(&manager.caller).await?;
+pub(super) async fn fit_form(
+    State(app): State<Arc<App>>,
+    Mechanic(visitor): Mechanic,
+    PathId(id): PathId<Motorcycle>,
+) -> Result<Response, Fault> {
+    let mut work = app.read(&visitor.caller).await?;
     let bike = motorcycle::get(&mut work, id).await?;
     let form = Form::showing([("on", work.today.to_string()), ("condition", "new".into())]);
-    Ok(Page(FitPage::new(&manager, &mut work, &bike, form).await?).into_response())
+    Ok(Page(FitPage::new(&visitor, &mut work, &bike, form).await?).into_response())
 }
 
 /// `POST /motorcycles/{id}/parts`
 pub(super) async fn fit(
     State(app): State<Arc<App>>,
-    manager: Manager,
+    Mechanic(visitor): Mechanic,
     PathId(id): PathId<Motorcycle>,
     mut form: Form,
 ) -> Result<Response, Fault> {
@@ -290,7 +294,7 @@ pub(super) async fn fit(
         on,
         odometer: form.figure("odometer"),
     });
-    let mut work = manager.write(&app, &mut form).await?;
+    let mut work = visitor.write(&app, &mut form).await?;
     let bike = motorcycle::get(&mut work, id).await?;
     let fitted = match form.ready(new) {
         Ok(new) => actions::fit(&mut work, &bike, new).await,
@@ -300,7 +304,7 @@ pub(super) async fn fit(
         Ok(part) => Done::new(format!("/installed-parts/{}", part.id), format!("It is on {} now.", bike.name)).after(work).await,
         Err(error) => {
             form.refused(error)?;
-            Ok(Page(FitPage::new(&manager, &mut work, &bike, form).await?).with_status(422))
+            Ok(Page(FitPage::new(&visitor, &mut work, &bike, form).await?).with_status(422))
         }
     }
 }

@@ -14,7 +14,7 @@ use super::{
     fault::Fault,
     form::{Asked, Form},
     frame::{Frame, Nav},
-    guard::{Manager, PathId, SecondId},
+    guard::{Mechanic, PathId, SecondId, Visitor},
     links, motorcycles, paging, words,
 };
 use crate::{
@@ -104,7 +104,7 @@ fn path(bike: Id<Motorcycle>, kind: CounterKind, below: &str) -> String {
     links::with_query(&format!("{}{below}", links::readings(bike)), [("counter", counter)])
 }
 
-async fn page(manager: &Manager, work: &mut Work, bike: &Motorcycle, asked: &Form, forms: Forms) -> Result<ReadingsPage> {
+async fn page(visitor: &Visitor, work: &mut Work, bike: &Motorcycle, asked: &Form, forms: Forms) -> Result<ReadingsPage> {
     let kind = kind_of(asked);
     let stretch: Stretch<(Date, Id<Reading>)> = paging::stretch(asked, SIZE)?;
     let mut readings = actions::list(work, bike.id, kind, None, stretch).await?;
@@ -119,7 +119,7 @@ async fn page(manager: &Manager, work: &mut Work, bike: &Motorcycle, asked: &For
     let last = readings.iter().find(|reading| reading.struck_out.is_none()).map_or_else(|| "no reading yet".into(), shown);
     let option = |kind: InstrumentChange, words: &str| (kind.to_string(), words.to_owned());
     Ok(ReadingsPage {
-        frame: manager.frame(work, Nav::Motorcycles).below(),
+        frame: visitor.frame(work, Nav::Motorcycles).below(),
         title,
         motorcycle: bike.id,
         name: bike.name.clone(),
@@ -163,27 +163,27 @@ fn row(reading: Reading) -> Row {
 /// `GET`
 pub(super) async fn show(
     State(app): State<Arc<App>>,
-    manager: Manager,
+    visitor: Visitor,
     PathId(id): PathId<Motorcycle>,
     Asked(asked): Asked,
 ) -> Result<Response, Fault> {
-    let mut work = app.read(&manager.caller).await?;
+    let mut work = app.read(&visitor.caller).await?;
     let bike = motorcycle::get(&mut work, id).await?;
     let forms = Forms::fresh(&work);
-    Ok(Page(page(&manager, &mut work, &bike, &asked, forms).await?).into_response())
+    Ok(Page(page(&visitor, &mut work, &bike, &asked, forms).await?).into_response())
 }
 
 /// `POST`: a reading.
 pub(super) async fn note(
     State(app): State<Arc<App>>,
-    manager: Manager,
+    visitor: Visitor,
     PathId(id): PathId<Motorcycle>,
     Asked(asked): Asked,
     mut form: Form,
 ) -> Result<Response, Fault> {
     let kind = kind_of(&asked);
     let new = read_reading(&mut form);
-    let mut work = manager.write(&app, &mut form).await?;
+    let mut work = visitor.write(&app, &mut form).await?;
     let bike = motorcycle::get(&mut work, id).await?;
     let noted = match form.ready(new) {
         Ok(new) => actions::record(&mut work, &bike, kind, new, None, "/reading").await,
@@ -202,13 +202,13 @@ pub(super) async fn note(
         }
         Err(error) => {
             drop(work);
-            let mut work = app.read(&manager.caller).await?;
+            let mut work = app.read(&visitor.caller).await?;
             let mut forms = Forms::fresh(&work);
             forms.doubt = doubt(&error, actions::unit(&bike, kind));
             forms.may_confirm = error.problems().iter().any(|problem| problem.detail.contains("\"confirmed\""));
             form.refused(without_the_ways(error))?;
             forms.reading = form;
-            Ok(Page(page(&manager, &mut work, &bike, &asked, forms).await?).with_status(422))
+            Ok(Page(page(&visitor, &mut work, &bike, &asked, forms).await?).with_status(422))
         }
     }
 }
@@ -245,14 +245,14 @@ pub(super) fn without_the_ways(error: Error) -> Error {
 /// `POST …/change`: the instrument was replaced or rolled over.
 pub(super) async fn change(
     State(app): State<Arc<App>>,
-    manager: Manager,
+    Mechanic(visitor): Mechanic,
     PathId(id): PathId<Motorcycle>,
     Asked(asked): Asked,
     mut form: Form,
 ) -> Result<Response, Fault> {
     let kind = kind_of(&asked);
     let new = read_change(&mut form);
-    let mut work = manager.write(&app, &mut form).await?;
+    let mut work = visitor.write(&app, &mut form).await?;
     let bike = motorcycle::get(&mut work, id).await?;
     let changed = match form.ready(new) {
         Ok(new) => actions::change_instrument(&mut work, &bike, kind, new).await,
@@ -262,11 +262,11 @@ pub(super) async fn change(
         Ok(change) => Done::new(path(id, kind, ""), format!("{} Note what it shows now.", words::instrument(&change))).after(work).await,
         Err(error) => {
             drop(work);
-            let mut work = app.read(&manager.caller).await?;
+            let mut work = app.read(&visitor.caller).await?;
             let mut forms = Forms::fresh(&work);
             form.refused_below("change", without_the_ways(error))?;
             forms.change = form;
-            Ok(Page(page(&manager, &mut work, &bike, &asked, forms).await?).with_status(422))
+            Ok(Page(page(&visitor, &mut work, &bike, &asked, forms).await?).with_status(422))
         }
     }
 }
@@ -296,13 +296,13 @@ fn read_change(form: &mut Form) -> Option<NewInstrument> {
 /// `POST …/{reading}/strike-out`
 pub(super) async fn strike_out(
     State(app): State<Arc<App>>,
-    manager: Manager,
+    visitor: Visitor,
     PathId(id): PathId<Motorcycle>,
     SecondId(reading): SecondId<Reading>,
     Asked(asked): Asked,
     mut form: Form,
 ) -> Result<Response, Fault> {
-    let mut work = manager.write(&app, &mut form).await?;
+    let mut work = visitor.write(&app, &mut form).await?;
     let bike = motorcycle::get(&mut work, id).await?;
     let reading = actions::get(&mut work, reading, kind_of(&asked)).await?;
     if reading.motorcycle_id != bike.id {
@@ -320,7 +320,7 @@ pub(super) async fn strike_out(
         }
         Err(error) => {
             drop(work);
-            let mut work = app.read(&manager.caller).await?;
+            let mut work = app.read(&visitor.caller).await?;
             let mut forms = Forms::fresh(&work);
             let error = match error {
                 Error::Invalid(_) if form.value("reason").is_empty() => {
@@ -332,7 +332,7 @@ pub(super) async fn strike_out(
             for wrong in form.wrong_places() {
                 forms.reading.complain("", wrong.message.clone());
             }
-            Ok(Page(page(&manager, &mut work, &bike, &asked, forms).await?).with_status(422))
+            Ok(Page(page(&visitor, &mut work, &bike, &asked, forms).await?).with_status(422))
         }
     }
 }

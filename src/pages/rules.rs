@@ -12,7 +12,7 @@ use super::{
     fault::Fault,
     form::{Asked, Form},
     frame::{Frame, Nav},
-    guard::{Manager, PathId},
+    guard::{Manager, Mechanic, PathId, Visitor},
     links, paging,
     standards::{self, Choices, Options, Row},
     words,
@@ -53,10 +53,10 @@ struct RulePage {
     scopes: Options,
 }
 impl RulePage {
-    async fn new(manager: &Manager, work: &mut Work, form: Form, rule: Option<&IntervalRule>) -> Result<Self> {
+    async fn new(visitor: &Visitor, work: &mut Work, form: Form, rule: Option<&IntervalRule>) -> Result<Self> {
         let pair = |value: &str, words: &str| (value.to_owned(), words.to_owned());
         Ok(Self {
-            frame: manager.frame(work, Nav::Rules).below().with_caution(),
+            frame: visitor.frame(work, Nav::Rules).below().with_caution(),
             title: rule.map_or_else(|| "Write a rule".into(), |rule| format!("Change {}", rule.name)),
             action: rule.map_or_else(|| "/rules/new".into(), |rule| format!("/rules/{}/edit", rule.id)),
             delete: rule.map(|rule| format!("/rules/{}/delete", rule.id)),
@@ -115,19 +115,19 @@ pub(super) async fn rows(work: &mut Work, choices: &Choices, rules: &[IntervalRu
 }
 
 /// `GET /rules`
-pub(super) async fn list(State(app): State<Arc<App>>, manager: Manager, Asked(asked): Asked) -> Result<Response, Fault> {
+pub(super) async fn list(State(app): State<Arc<App>>, Mechanic(visitor): Mechanic, Asked(asked): Asked) -> Result<Response, Fault> {
     let stretch: Stretch<Id<IntervalRule>> = paging::stretch(&asked, SIZE)?;
-    let mut work = app.read(&manager.caller).await?;
+    let mut work = app.read(&visitor.caller).await?;
     let mut rules = actions::list(&mut work, None, None, stretch).await?;
     let next = paging::cut(&mut rules, SIZE, |rule| rule.id).map(|next| links::with_query("/rules", [("after", next.as_str())]));
     let choices = Choices::of(&mut work).await?;
     let rows = rows(&mut work, &choices, &rules).await?;
-    Ok(Page(RulesPage { frame: manager.frame(&work, Nav::Rules).with_caution(), rows, next }).into_response())
+    Ok(Page(RulesPage { frame: visitor.frame(&work, Nav::Rules).with_caution(), rows, next }).into_response())
 }
 
 /// `GET /rules/new`; `?motorcycle=` for one motorcycle alone.
-pub(super) async fn new(State(app): State<Arc<App>>, manager: Manager, Asked(asked): Asked) -> Result<Response, Fault> {
-    let mut work = app.read(&manager.caller).await?;
+pub(super) async fn new(State(app): State<Arc<App>>, Manager(visitor): Manager, Asked(asked): Asked) -> Result<Response, Fault> {
+    let mut work = app.read(&visitor.caller).await?;
     let unit = work.workshop.default_unit.to_string();
     let mut form = Form::showing(
         ["first", "every", "lead", "grace"].map(|limb| format!("{limb}.distance.unit")).iter().map(|name| (name.as_str(), unit.clone())),
@@ -136,13 +136,13 @@ pub(super) async fn new(State(app): State<Arc<App>>, manager: Manager, Asked(ask
         form.set(name, asked.value(name));
     }
     form.set("applies_to.motorcycle_id", asked.value("motorcycle"));
-    Ok(Page(RulePage::new(&manager, &mut work, form, None).await?).into_response())
+    Ok(Page(RulePage::new(&visitor, &mut work, form, None).await?).into_response())
 }
 
 /// `POST /rules/new`
-pub(super) async fn add(State(app): State<Arc<App>>, manager: Manager, mut form: Form) -> Result<Response, Fault> {
+pub(super) async fn add(State(app): State<Arc<App>>, Manager(visitor): Manager, mut form: Form) -> Result<Response, Fault> {
     let new = read(&mut form);
-    let mut work = manager.write(&app, &mut form).await?;
+    let mut work = visitor.write(&app, &mut form).await?;
     let added = match form.ready(new) {
         Ok(new) => actions::add(&mut work, new).await,
         Err(error) => Err(error),
@@ -151,7 +151,7 @@ pub(super) async fn add(State(app): State<Arc<App>>, manager: Manager, mut form:
         Ok(rule) => Done::new(after(&rule), format!("{} is written down.", rule.name)).after(work).await,
         Err(error) => {
             form.refused(error)?;
-            Ok(Page(RulePage::new(&manager, &mut work, form, None).await?).with_status(422))
+            Ok(Page(RulePage::new(&visitor, &mut work, form, None).await?).with_status(422))
         }
     }
 }
@@ -161,23 +161,27 @@ fn after(rule: &IntervalRule) -> String {
 }
 
 /// `GET /rules/{id}/edit`
-pub(super) async fn edit(State(app): State<Arc<App>>, manager: Manager, PathId(id): PathId<IntervalRule>) -> Result<Response, Fault> {
-    let mut work = app.read(&manager.caller).await?;
+pub(super) async fn edit(
+    State(app): State<Arc<App>>,
+    Manager(visitor): Manager,
+    PathId(id): PathId<IntervalRule>,
+) -> Result<Response, Fault> {
+    let mut work = app.read(&visitor.caller).await?;
     let rule = actions::get(&mut work, id).await?;
     let mut form = standards::fields(&rule.details())?;
     form.set_seen(&rule)?;
-    Ok(Page(RulePage::new(&manager, &mut work, form, Some(&rule)).await?).into_response())
+    Ok(Page(RulePage::new(&visitor, &mut work, form, Some(&rule)).await?).into_response())
 }
 
 /// `POST /rules/{id}/edit`
 pub(super) async fn change(
     State(app): State<Arc<App>>,
-    manager: Manager,
+    Manager(visitor): Manager,
     PathId(id): PathId<IntervalRule>,
     mut form: Form,
 ) -> Result<Response, Fault> {
     let new = read(&mut form);
-    let mut work = manager.write(&app, &mut form).await?;
+    let mut work = visitor.write(&app, &mut form).await?;
     let old = actions::get(&mut work, id).await?;
     form.check_seen(&old)?;
     let changed = match form.ready(new) {
@@ -188,14 +192,18 @@ pub(super) async fn change(
         Ok(rule) => Done::new(after(&rule), format!("{} is changed.", rule.name)).after(work).await,
         Err(error) => {
             form.refused(error)?;
-            Ok(Page(RulePage::new(&manager, &mut work, form, Some(&old)).await?).with_status(422))
+            Ok(Page(RulePage::new(&visitor, &mut work, form, Some(&old)).await?).with_status(422))
         }
     }
 }
 
 /// `POST /rules/{id}/delete`
-pub(super) async fn delete(State(app): State<Arc<App>>, manager: Manager, PathId(id): PathId<IntervalRule>) -> Result<Response, Fault> {
-    let mut work = app.write(&manager.caller, None).await?;
+pub(super) async fn delete(
+    State(app): State<Arc<App>>,
+    Manager(visitor): Manager,
+    PathId(id): PathId<IntervalRule>,
+) -> Result<Response, Fault> {
+    let mut work = app.write(&visitor.caller, None).await?;
     let rule = actions::get(&mut work, id).await?;
     actions::delete(&mut work, &rule).await?;
     Done::new(after(&rule), format!("{} is taken out; nothing comes due by it any more.", rule.name)).after(work).await

@@ -12,7 +12,7 @@ use super::{
     fault::Fault,
     form::{Form, read_figure},
     frame::{Frame, Nav},
-    guard::{Manager, PathId},
+    guard::{Mechanic, PathId, Visitor},
     links, words,
 };
 use crate::{
@@ -45,6 +45,8 @@ struct EventPage {
     about: String,
     struck: Option<String>,
     notes: String,
+    internal_notes: String,
+    may_change: bool,
     work: Vec<Line>,
     parts: Vec<PartLine>,
     values: Vec<ValueLine>,
@@ -94,7 +96,7 @@ impl Names<'_> {
     }
 }
 
-async fn page(manager: &Manager, work: &mut Work, event: &ServiceEvent, form: Form) -> Result<EventPage> {
+async fn page(visitor: &Visitor, work: &mut Work, event: &ServiceEvent, form: Form) -> Result<EventPage> {
     let bike = motorcycle::get(work, event.motorcycle_id).await?;
     let components = component::all(work).await?;
     let names = Names(&components);
@@ -103,7 +105,7 @@ async fn page(manager: &Manager, work: &mut Work, event: &ServiceEvent, form: Fo
         settled.push(follow_up::get(work, *id).await?.text);
     }
     Ok(EventPage {
-        frame: manager.frame(work, Nav::Motorcycles).below().with_caution(),
+        frame: visitor.frame(work, Nav::Motorcycles).below().with_caution(),
         id: event.id,
         motorcycle: links::motorcycle(bike.id),
         name: bike.name,
@@ -111,6 +113,8 @@ async fn page(manager: &Manager, work: &mut Work, event: &ServiceEvent, form: Fo
         about: about(event),
         struck: event.struck_out.as_ref().map(|struck| struck.reason.clone()),
         notes: event.notes.clone(),
+        internal_notes: event.internal_notes.clone(),
+        may_change: actions::must_have_entered(work, event.id).await.is_ok(),
         work: event
             .work
             .iter()
@@ -280,29 +284,29 @@ fn left_line(left: &FollowUp, names: &Names, event: &ServiceEvent) -> Line {
 }
 
 /// The forms below the record, empty.
-fn fresh(manager: &Manager) -> Form {
-    Form::showing([("statement", STATEMENT.to_owned()), ("text", String::new()), ("reason", String::new()), ("by", manager.caller.name())])
+fn fresh(visitor: &Visitor) -> Form {
+    Form::showing([("statement", STATEMENT.to_owned()), ("text", String::new()), ("reason", String::new()), ("by", visitor.caller.name())])
 }
 fn path(id: Id<ServiceEvent>) -> String {
     format!("/service-events/{id}")
 }
 
 /// `GET`
-pub(super) async fn show(State(app): State<Arc<App>>, manager: Manager, PathId(id): PathId<ServiceEvent>) -> Result<Response, Fault> {
-    let mut work = app.read(&manager.caller).await?;
+pub(super) async fn show(State(app): State<Arc<App>>, visitor: Visitor, PathId(id): PathId<ServiceEvent>) -> Result<Response, Fault> {
+    let mut work = app.read(&visitor.caller).await?;
     let event = actions::get(&mut work, id).await?;
-    Ok(Page(page(&manager, &mut work, &event, fresh(&manager)).await?).into_response())
+    Ok(Page(page(&visitor, &mut work, &event, fresh(&visitor)).await?).into_response())
 }
 
 /// The page again, with why it was refused.
-async fn refused(app: &App, manager: &Manager, id: Id<ServiceEvent>, mut form: Form, error: Error) -> Result<Response, Fault> {
+async fn refused(app: &App, visitor: &Visitor, id: Id<ServiceEvent>, mut form: Form, error: Error) -> Result<Response, Fault> {
     for name in ["statement", "text", "reason"] {
         form.offer(name, if name == "statement" { STATEMENT } else { "" });
     }
     form.refused(without_the_paths(error))?;
-    let mut work = app.read(&manager.caller).await?;
+    let mut work = app.read(&visitor.caller).await?;
     let event = actions::get(&mut work, id).await?;
-    Ok(Page(page(manager, &mut work, &event, form).await?).with_status(422))
+    Ok(Page(page(visitor, &mut work, &event, form).await?).with_status(422))
 }
 
 /// The sentence without what it says to scripts.
@@ -318,11 +322,11 @@ fn without_the_paths(error: Error) -> Error {
 /// `POST …/signature`
 pub(super) async fn sign(
     State(app): State<Arc<App>>,
-    manager: Manager,
+    Mechanic(visitor): Mechanic,
     PathId(id): PathId<ServiceEvent>,
     mut form: Form,
 ) -> Result<Response, Fault> {
-    let mut work = manager.write(&app, &mut form).await?;
+    let mut work = visitor.write(&app, &mut form).await?;
     let event = actions::get(&mut work, id).await?;
     let new = NewSignature { statement: form.value("statement").to_owned() };
     let signed = match form.ready(Some(new)) {
@@ -333,7 +337,7 @@ pub(super) async fn sign(
         Ok(_) => Done::new(path(id), "Signed off. From now on it can only be amended.").after(work).await,
         Err(error) => {
             drop(work);
-            refused(&app, &manager, id, form, error).await
+            refused(&app, &visitor, id, form, error).await
         }
     }
 }
@@ -341,12 +345,12 @@ pub(super) async fn sign(
 /// `POST …/amendments`
 pub(super) async fn amend(
     State(app): State<Arc<App>>,
-    manager: Manager,
+    Mechanic(visitor): Mechanic,
     PathId(id): PathId<ServiceEvent>,
     mut form: Form,
 ) -> Result<Response, Fault> {
     let text = form.must("text", "Say what is to be added.");
-    let mut work = manager.write(&app, &mut form).await?;
+    let mut work = visitor.write(&app, &mut form).await?;
     let event = actions::get(&mut work, id).await?;
     let amended = match form.ready(text) {
         Ok(text) => actions::amend(&mut work, &event, NewAmendment { text }).await,
@@ -356,7 +360,7 @@ pub(super) async fn amend(
         Ok(_) => Done::new(path(id), "Added below the signature.").after(work).await,
         Err(error) => {
             drop(work);
-            refused(&app, &manager, id, form, error).await
+            refused(&app, &visitor, id, form, error).await
         }
     }
 }
@@ -364,12 +368,12 @@ pub(super) async fn amend(
 /// `POST …/strike-out`
 pub(super) async fn strike_out(
     State(app): State<Arc<App>>,
-    manager: Manager,
+    visitor: Visitor,
     PathId(id): PathId<ServiceEvent>,
     mut form: Form,
 ) -> Result<Response, Fault> {
     let reason = form.must("reason", "Say why it is wrong; it stays visible with the reason.");
-    let mut work = manager.write(&app, &mut form).await?;
+    let mut work = visitor.write(&app, &mut form).await?;
     let event = actions::get(&mut work, id).await?;
     let struck = match form.ready(reason) {
         Ok(reason) => actions::strike_out(&mut work, &event, &reason).await,
@@ -382,7 +386,7 @@ pub(super) async fn strike_out(
         }
         Err(error) => {
             drop(work);
-            refused(&app, &manager, id, form, error).await
+            refused(&app, &visitor, id, form, error).await
         }
     }
 }
@@ -397,15 +401,15 @@ struct ChangePage {
     form: Form,
 }
 impl ChangePage {
-    fn new(manager: &Manager, work: &Work, event: &ServiceEvent, form: Form) -> Self {
+    fn new(visitor: &Visitor, work: &Work, event: &ServiceEvent, form: Form) -> Self {
         let currency = event.cost.as_ref().map_or_else(|| work.workshop.currency.clone(), |cost| cost.currency.clone());
-        Self { frame: manager.frame(work, Nav::Motorcycles).below(), id: event.id, about: about(event), currency, form }
+        Self { frame: visitor.frame(work, Nav::Motorcycles).below(), id: event.id, about: about(event), currency, form }
     }
 }
 
 /// `GET …/change`: the texts of work that is not signed off.
-pub(super) async fn edit(State(app): State<Arc<App>>, manager: Manager, PathId(id): PathId<ServiceEvent>) -> Result<Response, Fault> {
-    let mut work = app.read(&manager.caller).await?;
+pub(super) async fn edit(State(app): State<Arc<App>>, visitor: Visitor, PathId(id): PathId<ServiceEvent>) -> Result<Response, Fault> {
+    let mut work = app.read(&visitor.caller).await?;
     let event = actions::get(&mut work, id).await?;
     let mut form = Form::showing([
         ("performed_by", event.performed_by.clone().unwrap_or_default()),
@@ -413,19 +417,20 @@ pub(super) async fn edit(State(app): State<Arc<App>>, manager: Manager, PathId(i
         ("labor_minutes", event.labor_minutes.map(|minutes| minutes.to_string()).unwrap_or_default()),
         ("cost.amount", event.cost.as_ref().map(|cost| cost.amount.clone()).unwrap_or_default()),
         ("notes", event.notes.clone()),
+        ("internal_notes", event.internal_notes.clone()),
     ]);
     form.set_seen(&actions::details(&event))?;
-    Ok(Page(ChangePage::new(&manager, &work, &event, form)).into_response())
+    Ok(Page(ChangePage::new(&visitor, &work, &event, form)).into_response())
 }
 
 /// `POST …/change`
 pub(super) async fn change(
     State(app): State<Arc<App>>,
-    manager: Manager,
+    visitor: Visitor,
     PathId(id): PathId<ServiceEvent>,
     mut form: Form,
 ) -> Result<Response, Fault> {
-    let mut work = manager.write(&app, &mut form).await?;
+    let mut work = visitor.write(&app, &mut form).await?;
     let event = actions::get(&mut work, id).await?;
     let old = actions::details(&event);
     form.check_seen(&old)?;
@@ -439,8 +444,8 @@ pub(super) async fn change(
         Err(error) => {
             drop(work);
             form.refused(error)?;
-            let work = app.read(&manager.caller).await?;
-            Ok(Page(ChangePage::new(&manager, &work, &event, form)).with_status(422))
+            let work = app.read(&visitor.caller).await?;
+            Ok(Page(ChangePage::new(&visitor, &work, &event, form)).with_status(422))
         }
     }
 }
@@ -458,6 +463,7 @@ fn read_details(form: &mut Form, old: EventDetails, currency: &str) -> EventDeta
         summary: form.value("summary").to_owned(),
         labor_minutes: form.whole("labor_minutes"),
         notes: form.value("notes").to_owned(),
+        internal_notes: form.value("internal_notes").to_owned(),
         cost,
         ..old
     }

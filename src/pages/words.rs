@@ -1,20 +1,29 @@
 //! Figures, days and statuses in the words of the pages.
-use time::Date;
+use time::{Date, OffsetDateTime};
 
-use crate::domain::{
-    calendar,
-    component::Component,
-    due::DueItemOn,
-    motorcycle::Instrument,
-    quantity::{Figure, Quantity, grouped},
-    service::MeasuredValue,
-    words::{Governs, InstrumentChange, Position, Status, Thread, Verdict},
+use crate::{
+    clock::{Clock, wall_clock},
+    domain::{
+        calendar,
+        component::Component,
+        due::DueItemOn,
+        motorcycle::Instrument,
+        quantity::{Figure, Quantity, grouped},
+        service::MeasuredValue,
+        words::{Governs, InstrumentChange, Position, Status, Thread, Verdict},
+    },
 };
 
 /// A day with its weekday: `Wednesday 25 November 2026`.
 #[must_use]
 pub fn long_day(day: Date) -> String {
     format!("{} {} {} {}", day.weekday(), day.day(), day.month(), day.year())
+}
+/// A day and the time on the wall, in a time zone: `25 Nov 2026, 14:03`.
+#[must_use]
+pub fn instant(at: OffsetDateTime, time_zone: &str) -> String {
+    let (hour, minute) = wall_clock(at, time_zone);
+    format!("{}, {hour:02}:{minute:02}", calendar::words(Clock::Fixed(at).today(time_zone)))
 }
 /// A figure with its digits as entered, the whole part grouped: `16,214.5`.
 #[must_use]

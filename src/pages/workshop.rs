@@ -12,14 +12,14 @@ use super::{
     fault::Fault,
     form::Form,
     frame::{Frame, Nav},
-    guard::Manager,
+    guard::{Manager, Visitor},
     owners::frequencies,
 };
 use crate::{
     actions::{App, Work, workshop as actions},
     domain::{
         quantity::{Quantity, Unit},
-        words::{Frequency, TokenScope},
+        words::Frequency,
         workshop::{Workshop, WorkshopReports, WorkshopSettings},
     },
     error::Result,
@@ -34,10 +34,10 @@ struct WorkshopPage {
     frequencies: Vec<(String, String)>,
 }
 impl WorkshopPage {
-    fn new(manager: &Manager, work: &Work, form: Form) -> Self {
+    fn new(visitor: &Visitor, work: &Work, form: Form) -> Self {
         let option = |value: &str, words: &str| (value.to_owned(), words.to_owned());
         Self {
-            frame: manager.frame(work, Nav::Workshop),
+            frame: visitor.frame(work, Nav::Workshop),
             form,
             units: vec![option("mi", "Miles"), option("km", "Kilometers")],
             frequencies: frequencies(),
@@ -46,10 +46,10 @@ impl WorkshopPage {
 }
 
 /// `GET /workshop`
-pub(super) async fn show(State(app): State<Arc<App>>, manager: Manager) -> Result<Response, Fault> {
-    let work = app.read(&manager.caller).await?;
+pub(super) async fn show(State(app): State<Arc<App>>, Manager(visitor): Manager) -> Result<Response, Fault> {
+    let work = app.read(&visitor.caller).await?;
     let form = showing(&work.workshop)?;
-    Ok(Page(WorkshopPage::new(&manager, &work, form)).into_response())
+    Ok(Page(WorkshopPage::new(&visitor, &work, form)).into_response())
 }
 fn showing(workshop: &Workshop) -> Result<Form> {
     let mut form = Form::showing([
@@ -68,9 +68,8 @@ fn showing(workshop: &Workshop) -> Result<Form> {
 }
 
 /// `POST /workshop`
-pub(super) async fn change(State(app): State<Arc<App>>, manager: Manager, mut form: Form) -> Result<Response, Fault> {
-    manager.caller.may(TokenScope::Admin)?;
-    let mut work = manager.write(&app, &mut form).await?;
+pub(super) async fn change(State(app): State<Arc<App>>, Manager(visitor): Manager, mut form: Form) -> Result<Response, Fault> {
+    let mut work = visitor.write(&app, &mut form).await?;
     let before = work.workshop.clone();
     form.check_seen(&before)?;
     let new = read(&mut form, &before);
@@ -82,7 +81,7 @@ pub(super) async fn change(State(app): State<Arc<App>>, manager: Manager, mut fo
         Ok(_) => Done::new("/workshop", "The settings are saved.").after(work).await,
         Err(error) => {
             form.refused(error)?;
-            Ok(Page(WorkshopPage::new(&manager, &work, form)).with_status(422))
+            Ok(Page(WorkshopPage::new(&visitor, &work, form)).with_status(422))
         }
     }
 }

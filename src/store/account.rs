@@ -2,13 +2,19 @@
 use sqlx::FromRow;
 use time::OffsetDateTime;
 
-use super::{Tx, execute, on, types::Instant};
+use super::{
+    Tx, execute, on,
+    types::{Instant, Json},
+};
 use crate::{
     domain::{
         id::Id,
+        motorcycle::Owner,
+        person::Member,
+        words::Role,
         workshop::{Person, Workshop},
     },
-    error::Result,
+    error::{Error, Result},
 };
 
 /// A person with the hash of their password.
@@ -47,10 +53,59 @@ pub async fn find_by_email(tx: &mut Tx, email: &str) -> Result<Option<Account>> 
     Ok(on!(tx, sqlx::query_as::<_, Account>(sql).bind(email), fetch_optional)?)
 }
 
-/// Makes a person a manager of a workshop.
-pub async fn add_manager(tx: &mut Tx, workshop: Id<Workshop>, person: Id<Person>, now: OffsetDateTime) -> Result<()> {
-    let sql = "insert into membership (workshop_id, person_id, roles, created_at) values ($1, $2, '[\"manager\"]', $3)";
-    execute!(tx, sqlx::query(sql).bind(workshop).bind(person).bind(Instant(now)))?;
+/// The account of an id.
+pub async fn find(tx: &mut Tx, person: Id<Person>) -> Result<Option<Account>> {
+    let sql = "select person_id, email, name, password_hash from person where person_id = $1";
+    Ok(on!(tx, sqlx::query_as::<_, Account>(sql).bind(person), fetch_optional)?)
+}
+
+/// Stores a new hash of a password.
+pub async fn set_password(tx: &mut Tx, person: Id<Person>, hash: &str) -> Result<()> {
+    execute!(tx, sqlx::query("update person set password_hash = $2 where person_id = $1").bind(person).bind(hash))?;
+    Ok(())
+}
+
+/// Stores what a person calls themselves: every workshop that they belong to calls them so from now on.
+pub async fn set_name(tx: &mut Tx, person: Id<Person>, name: &str) -> Result<()> {
+    execute!(tx, sqlx::query("update person set name = $2 where person_id = $1").bind(person).bind(name))?;
+    execute!(tx, sqlx::query("update membership set name = $2 where person_id = $1").bind(person).bind(name))?;
+    Ok(())
+}
+
+/// Stores a person's new e-mail address.
+///
+/// # Errors
+/// 409 where another account has it.
+pub async fn set_email(tx: &mut Tx, person: Id<Person>, email: &str) -> Result<()> {
+    let done = execute!(tx, sqlx::query("update person set email = $2 where person_id = $1").bind(person).bind(email));
+    match done {
+        Err(error) if error.as_database_error().is_some_and(sqlx::error::DatabaseError::is_unique_violation) => {
+            Err(Error::conflict("This e-mail address cannot be used any more; begin the change again with another one.", []))
+        }
+        done => done.map(|_| ()).map_err(Error::from),
+    }
+}
+
+/// Makes a person a member of a workshop.
+pub async fn insert_membership(
+    tx: &mut Tx,
+    workshop: Id<Workshop>,
+    person: Id<Person>,
+    member: &Member,
+    now: OffsetDateTime,
+) -> Result<()> {
+    let sql = "insert into membership (workshop_id, person_id, id, name, roles, owner_id, created_at) values ($1, $2, $3, $4, $5, $6, $7)";
+    execute!(
+        tx,
+        sqlx::query(sql)
+            .bind(workshop)
+            .bind(person)
+            .bind(member.id)
+            .bind(&member.name)
+            .bind(Json(&member.roles))
+            .bind(member.owner_id)
+            .bind(Instant(now))
+    )?;
     Ok(())
 }
 
@@ -61,34 +116,13 @@ pub async fn workshops_of(tx: &mut Tx, person: Id<Person>) -> Result<Vec<Id<Work
     Ok(rows.into_iter().map(|row| row.0).collect())
 }
 
-/// Starts a session.
-pub async fn insert_session(
-    tx: &mut Tx,
-    hash: &[u8],
-    person: Id<Person>,
-    workshop: Id<Workshop>,
-    now: OffsetDateTime,
-    until: OffsetDateTime,
-) -> Result<()> {
-    execute!(tx, sqlx::query("delete from session where expires_at <= $1").bind(Instant(now)))?;
-    let sql = "insert into session (token_hash, person_id, workshop_id, created_at, expires_at) values ($1, $2, $3, $4, $5)";
-    execute!(tx, sqlx::query(sql).bind(hash).bind(person).bind(workshop).bind(Instant(now)).bind(Instant(until)))?;
-    Ok(())
-}
-
-/// Who a session belongs to, and for which workshop; only while the person still has a role there.
-pub async fn find_session(tx: &mut Tx, hash: &[u8], now: OffsetDateTime) -> Result<Option<(Person, Id<Workshop>)>> {
-    let sql = "select person.person_id, person.email, person.name, session.workshop_id from session
-               join person on person.person_id = session.person_id
-               join membership on membership.workshop_id = session.workshop_id and membership.person_id = session.person_id
-               where session.token_hash = $1 and session.expires_at > $2";
-    let row: Option<(Id<Person>, String, String, Id<Workshop>)> =
-        on!(tx, sqlx::query_as(sql).bind(hash).bind(Instant(now)), fetch_optional)?;
-    Ok(row.map(|(id, email, name, workshop)| (Person { id, email, name }, workshop)))
-}
-
-/// Ends a session.
-pub async fn delete_session(tx: &mut Tx, hash: &[u8]) -> Result<()> {
-    execute!(tx, sqlx::query("delete from session where token_hash = $1").bind(hash))?;
-    Ok(())
+/// What a person is in a workshop.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Membership {
+    /// The workshop.
+    pub workshop_id: Id<Workshop>,
+    /// Their roles there.
+    pub roles: Vec<Role>,
+    /// The owner whose motorcycles are theirs.
+    pub owner_id: Option<Id<Owner>>,
 }

@@ -5,6 +5,7 @@ use uuid::Uuid;
 
 use super::{Stretch, Tx, execute, on, types::Instant};
 use crate::{
+    access::Sight,
     domain::{
         attachment::{Attachment, BelongsTo, MediaType},
         id::Id,
@@ -102,6 +103,7 @@ pub async fn content(tx: &mut Tx, workshop: Id<Workshop>, id: Id<Attachment>) ->
 pub async fn list(
     tx: &mut Tx,
     workshop: Id<Workshop>,
+    sight: Sight,
     belongs_to: Option<Uuid>,
     stretch: Stretch<Id<Attachment>>,
 ) -> Result<Vec<Attachment>> {
@@ -109,9 +111,21 @@ pub async fn list(
         "select ",
         columns!(),
         " from attachment where workshop_id = $1 and deleted_at is null and ($2 is null or belongs_to = $2) and ($3 is null or id > $3)
+            and ($5 is null or exists (select 1 from motorcycle b where b.workshop_id = $1 and b.id = attachment.motorcycle_id and b.owner_id = $5))
+            and ($6 is null or motorcycle_id = $6)
           order by id limit $4"
     );
-    let rows = on!(tx, sqlx::query_as::<_, Row>(sql).bind(workshop).bind(belongs_to).bind(stretch.after).bind(stretch.limit), fetch_all)?;
+    let rows = on!(
+        tx,
+        sqlx::query_as::<_, Row>(sql)
+            .bind(workshop)
+            .bind(belongs_to)
+            .bind(stretch.after)
+            .bind(stretch.limit)
+            .bind(sight.owner())
+            .bind(sight.motorcycle()),
+        fetch_all
+    )?;
     Ok(rows.into_iter().map(Attachment::from).collect())
 }
 

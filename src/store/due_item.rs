@@ -92,6 +92,8 @@ pub struct Wanted {
     pub statuses: Vec<Status>,
     /// Only motorcycles of this owner.
     pub owner: Option<Id<Owner>>,
+    /// Only this motorcycle.
+    pub motorcycle: Option<Id<Motorcycle>>,
     /// Only items that come due before this day.
     pub before: Option<Date>,
 }
@@ -119,7 +121,11 @@ pub async fn of_workshop(
             )
         };
     }
-    let sql = if wanted.owner.is_some() { soonest!("owner_id = $2") } else { soonest!("($2 is null or owner_id = $2)") };
+    let (sql, whose) = match (wanted.motorcycle, wanted.owner) {
+        (Some(motorcycle), _) => (soonest!("motorcycle_id = $2"), Some(motorcycle.uuid())),
+        (None, Some(owner)) => (soonest!("owner_id = $2"), Some(owner.uuid())),
+        (None, None) => (soonest!("($2 is null or owner_id = $2)"), None),
+    };
     let (after, id) = stretch.after.unwrap_or((Date::MIN.max(date!(0001 - 01 - 01)), Id::new(Uuid::nil())));
     // Up to and with the last day there is: those that nobody knows a day of stand there.
     let first_day = date!(0001 - 01 - 01);
@@ -129,7 +135,7 @@ pub async fn of_workshop(
         tx,
         sqlx::query_as(sql)
             .bind(workshop)
-            .bind(wanted.owner)
+            .bind(whose)
             .bind(after)
             .bind(id)
             .bind(last)

@@ -9,6 +9,7 @@ use super::{
     types::{Instant, Json},
 };
 use crate::{
+    access::Sight,
     domain::{
         id::Id,
         motorcycle::{Motorcycle, StruckOut},
@@ -114,6 +115,7 @@ pub async fn done_in(tx: &mut Tx, workshop: Id<Workshop>, events: &[Id<ServiceEv
 pub async fn list(
     tx: &mut Tx,
     workshop: Id<Workshop>,
+    sight: Sight,
     bike: Option<Id<Motorcycle>>,
     status: Option<FollowUpStatus>,
     stretch: Stretch<Id<FollowUp>>,
@@ -121,11 +123,22 @@ pub async fn list(
     let sql = concat!(
         follow_ups!(),
         "where u.workshop_id = $1 and u.struck_at is null and ($2 is null or u.motorcycle_id = $2) and ($3 is null or u.status = $3)
-           and ($4 is null or u.id < $4)
+           and ($4 is null or u.id < $4) and ($7 is null or u.motorcycle_id = $7)
+           and ($6 is null or exists (select 1 from motorcycle b where b.workshop_id = $1 and b.id = u.motorcycle_id and b.owner_id = $6))
          order by u.id desc limit $5"
     );
-    let rows =
-        on!(tx, sqlx::query_as::<_, Row>(sql).bind(workshop).bind(bike).bind(status).bind(stretch.after).bind(stretch.limit), fetch_all)?;
+    let rows = on!(
+        tx,
+        sqlx::query_as::<_, Row>(sql)
+            .bind(workshop)
+            .bind(bike)
+            .bind(status)
+            .bind(stretch.after)
+            .bind(stretch.limit)
+            .bind(sight.owner())
+            .bind(sight.motorcycle()),
+        fetch_all
+    )?;
     Ok(rows.into_iter().map(FollowUp::from).collect())
 }
 

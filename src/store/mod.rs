@@ -5,6 +5,7 @@
 //!
 //! To add a noun: a table in both `migrations/` folders, a file here with `insert`, `find`, `list`, and its actions one floor up.
 pub mod account;
+pub mod account_link;
 pub mod attachment;
 pub mod audit;
 pub mod component;
@@ -23,12 +24,16 @@ pub mod interval_rule;
 pub mod limit_range;
 pub mod many;
 pub mod measured_value;
+pub mod member;
 pub mod motorcycle;
 pub mod owner;
 pub mod part;
 pub mod reading;
 pub mod search;
+pub mod second_factor;
 pub mod service_event;
+pub mod session;
+pub mod throttle;
 pub mod token;
 pub mod types;
 pub mod webhook;

@@ -7,6 +7,7 @@ use super::{
     types::{Instant, Json},
 };
 use crate::{
+    access::Sight,
     domain::{
         id::Id,
         motorcycle::{LastReading, Motorcycle, NewMotorcycle, Owner},
@@ -116,6 +117,19 @@ pub async fn find(tx: &mut Tx, workshop: Id<Workshop>, id: Id<Motorcycle>) -> Re
     Ok(row.map(Motorcycle::from))
 }
 
+/// Since when the motorcycle has the owner that it has, where it had another one before.
+pub async fn owned_since(tx: &mut Tx, workshop: Id<Workshop>, id: Id<Motorcycle>) -> Result<Option<OffsetDateTime>> {
+    let sql = "select owned_since from motorcycle where workshop_id = $1 and id = $2";
+    let at = on!(tx, sqlx::query_scalar::<_, Option<Instant>>(sql).bind(workshop).bind(id), fetch_optional)?;
+    Ok(at.flatten().map(|at| at.0))
+}
+/// Notes that the motorcycle has another owner from now on.
+pub async fn changed_hands(tx: &mut Tx, workshop: Id<Workshop>, id: Id<Motorcycle>, now: OffsetDateTime) -> Result<()> {
+    let sql = "update motorcycle set owned_since = $3 where workshop_id = $1 and id = $2";
+    execute!(tx, sqlx::query(sql).bind(workshop).bind(id).bind(Instant(now)))?;
+    Ok(())
+}
+
 /// Which motorcycles are wanted.
 #[derive(Clone, Debug, Default)]
 pub struct Wanted {
@@ -133,6 +147,7 @@ pub struct Wanted {
 pub async fn list(
     tx: &mut Tx,
     workshop: Id<Workshop>,
+    sight: Sight,
     wanted: &Wanted,
     stretch: Stretch<(String, Id<Motorcycle>)>,
 ) -> Result<Vec<Motorcycle>> {
@@ -142,6 +157,7 @@ pub async fn list(
         " from motorcycle bike where workshop_id = $1 and (archived_at is not null) = $2
            and ($3 is null or owner_id = $3) and ($4 is null or updated_at >= $4)
            and ($5 is null or words like $5 escape '!') and ($6 is null or (name, id) > ($6, $7))
+           and ($9 is null or owner_id = $9) and ($10 is null or id = $10)
           order by name, id limit $8"
     );
     let pattern = wanted.words.as_ref().map(|words| super::types::containing(words));
@@ -156,7 +172,9 @@ pub async fn list(
             .bind(&pattern)
             .bind(&name)
             .bind(id)
-            .bind(stretch.limit),
+            .bind(stretch.limit)
+            .bind(sight.owner())
+            .bind(sight.motorcycle()),
         fetch_all
     )?;
     Ok(rows.into_iter().map(Motorcycle::from).collect())

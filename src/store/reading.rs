@@ -1,6 +1,7 @@
 //! Odometer and hour readings.
 use sqlx::FromRow;
 use time::{Date, OffsetDateTime};
+use uuid::Uuid;
 
 use super::{Stretch, Tx, execute, many::fetch_of, on, types::Instant};
 use crate::{
@@ -45,10 +46,10 @@ impl From<Row> for Reading {
     }
 }
 
-/// Stores a new reading.
-pub async fn insert(tx: &mut Tx, workshop: Id<Workshop>, reading: &Reading) -> Result<()> {
-    let sql = "insert into reading (workshop_id, id, motorcycle_id, counter, on_date, reading, unit, read_by, confirmed, service_event_id, created_at, updated_at)
-               values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $11)";
+/// Stores a new reading, with the person or token that enters it.
+pub async fn insert(tx: &mut Tx, workshop: Id<Workshop>, reading: &Reading, by: Option<Uuid>) -> Result<()> {
+    let sql = "insert into reading (workshop_id, id, motorcycle_id, counter, on_date, reading, unit, read_by, confirmed, service_event_id, created_at, updated_at, entered_by)
+               values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $11, $12)";
     execute!(
         tx,
         sqlx::query(sql)
@@ -63,8 +64,15 @@ pub async fn insert(tx: &mut Tx, workshop: Id<Workshop>, reading: &Reading) -> R
             .bind(reading.confirmed)
             .bind(reading.service_event_id)
             .bind(Instant(reading.created_at))
+            .bind(by)
     )?;
     Ok(())
+}
+
+/// The person or token that entered a reading, where that is known.
+pub async fn entered_by(tx: &mut Tx, workshop: Id<Workshop>, id: Id<Reading>) -> Result<Option<Uuid>> {
+    let sql = "select entered_by from reading where workshop_id = $1 and id = $2";
+    Ok(on!(tx, sqlx::query_scalar::<_, Option<Uuid>>(sql).bind(workshop).bind(id), fetch_optional)?.flatten())
 }
 
 /// The reading of an id, struck out or not.

@@ -2,6 +2,7 @@
 use serde::{Deserialize, Serialize};
 use sqlx::FromRow;
 use time::{Date, OffsetDateTime};
+use uuid::Uuid;
 
 use super::{
     Stretch, Tx, execute,
@@ -71,6 +72,12 @@ pub struct EventRow {
     pub performed_by: Option<String>,
     /// Anything else.
     pub notes: String,
+    /// What stays inside the workshop.
+    pub internal_notes: String,
+    /// Whether an owner did it at home.
+    pub at_home: bool,
+    /// The person or token that entered it.
+    pub entered_by: Option<Uuid>,
     /// What nothing is searched by.
     pub body: Json<EventBody>,
     /// Who signed it off.
@@ -92,7 +99,7 @@ impl EventRow {
 
 macro_rules! events {
     () => {
-        "select e.id, e.motorcycle_id, e.on_date, e.odometer, e.hours, e.unit, e.summary, e.performed_by, e.notes, e.body, e.signature, e.struck_at,
+        "select e.id, e.motorcycle_id, e.on_date, e.odometer, e.hours, e.unit, e.summary, e.performed_by, e.notes, e.internal_notes, e.at_home, e.entered_by, e.body, e.signature, e.struck_at,
                 e.struck_reason, e.created_at
          from service_event e "
     };
@@ -102,8 +109,8 @@ macro_rules! events {
 pub async fn insert(tx: &mut Tx, workshop: Id<Workshop>, event: &EventRow) -> Result<()> {
     let sql =
         "insert into service_event (workshop_id, id, motorcycle_id, on_date, odometer, hours, unit, summary, performed_by, notes, body,
-                                          created_at, updated_at)
-               values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $12)";
+                                          created_at, updated_at, internal_notes, at_home, entered_by)
+               values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $12, $13, $14, $15)";
     execute!(
         tx,
         sqlx::query(sql)
@@ -119,6 +126,9 @@ pub async fn insert(tx: &mut Tx, workshop: Id<Workshop>, event: &EventRow) -> Re
             .bind(&event.notes)
             .bind(Json(&event.body.0))
             .bind(event.created_at)
+            .bind(&event.internal_notes)
+            .bind(event.at_home)
+            .bind(event.entered_by)
     )?;
     Ok(())
 }
@@ -160,7 +170,7 @@ pub async fn insert_work_of_many(
 /// Stores what may be changed in an event: who did it, its texts, its body.
 pub async fn update(tx: &mut Tx, workshop: Id<Workshop>, event: &EventRow, now: OffsetDateTime) -> Result<()> {
     let sql = "update service_event set summary = $3, performed_by = $4, notes = $5, body = $6, signature = $7, struck_at = $8, struck_reason = $9,
-                      updated_at = $10
+                      updated_at = $10, internal_notes = $11
                where workshop_id = $1 and id = $2";
     execute!(
         tx,
@@ -175,6 +185,7 @@ pub async fn update(tx: &mut Tx, workshop: Id<Workshop>, event: &EventRow, now: 
             .bind(event.struck_at)
             .bind(&event.struck_reason)
             .bind(Instant(now))
+            .bind(&event.internal_notes)
     )?;
     Ok(())
 }

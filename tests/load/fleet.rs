@@ -140,7 +140,7 @@ async fn enter(work: &mut Work, number: u32) -> Result<Id<Motorcycle>> {
         let reading = NewReading { on, reading: odometer, read_by: None, confirmed: false };
         let reading_id: Id<Reading> = work.new_id();
         let reading = Reading::from_new(reading_id, reading, bike.id, CounterKind::Odometer, Unit::Mi, Some(id), None, now);
-        store::reading::insert(&mut work.tx, workshop, &reading).await?;
+        store::reading::insert(&mut work.tx, workshop, &reading, None).await?;
     }
     work.touch(bike.id);
     Ok(bike.id)
@@ -157,6 +157,9 @@ fn event(id: Id<ServiceEvent>, bike: &Motorcycle, on: Date, odometer: Figure, no
         summary: "Service".into(),
         performed_by: Some("Inez Calder".into()),
         notes: String::new(),
+        internal_notes: String::new(),
+        at_home: false,
+        entered_by: None,
         body: Json(EventBody::default()),
         signature: None,
         struck_at: None,

@@ -17,8 +17,11 @@ use time::Date;
 use tokio::{net::TcpListener, runtime::Runtime};
 use uuid::Uuid;
 use witnessmark::{
-    access::Caller,
-    actions::{App, check, session},
+    access::{Caller, whence::Whence},
+    actions::{
+        App, check, session,
+        sign_in::{self, SignedIn},
+    },
     clock::Clock,
     domain::{
         id::Id,
@@ -155,7 +158,8 @@ async fn serve(url: &str, count: u32) -> Served {
     let start = Instant::now();
     let bikes = fleet::build(&app, &Caller::command_line(workshop), count).await.expect("a fleet");
     let built_in = start.elapsed();
-    let cookie = session::sign_in(&app, EMAIL, PASSWORD.into()).await.expect("a session");
+    let signed_in = sign_in::sign_in(&app, &Whence::default(), EMAIL, PASSWORD.into()).await.expect("a session");
+    let SignedIn::Session(cookie) = signed_in else { panic!("no second factor is set up") };
     let listener = TcpListener::bind(("127.0.0.1", 0)).await.expect("a port");
     let address = listener.local_addr().expect("an address");
     // The answer to compare with: as many bytes of JSON as one motorcycle's due items, always the same.

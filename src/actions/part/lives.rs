@@ -47,7 +47,7 @@ impl Lives {
         let mut bikes = BTreeMap::from([(bike.id, bike.clone())]);
         for row in rows {
             if let std::collections::btree_map::Entry::Vacant(place) = bikes.entry(row.motorcycle_id) {
-                place.insert(motorcycle::get(work, row.motorcycle_id).await?);
+                place.insert(motorcycle::unseen(work, row.motorcycle_id).await?);
             }
             if let Some((_, fittings)) = parts.get_mut(&row.part_id) {
                 fittings.push(row);

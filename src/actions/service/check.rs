@@ -76,9 +76,8 @@ pub(super) async fn check(work: &mut Work, bike: &Motorcycle, new: &NewServiceEv
     {
         return Ok((problems, known));
     }
-    let workshop = work.workshop_id();
     let named: BTreeSet<_> = super::named_parts(new).collect();
-    known.parts = parts::by_ids(&mut work.tx, workshop, &named.into_iter().collect::<Vec<_>>()).await?;
+    known.parts = part::known(work, &named.into_iter().collect::<Vec<_>>()).await?;
 
     problems.extend(check_components(new, &known.components));
     problems.extend(check_parts(new, &known));

@@ -1,8 +1,11 @@
 //! Service events as people read them: the event's own row, and what stands in the other tables.
 use std::collections::BTreeMap;
 
+use time::{Date, OffsetDateTime};
+
 use crate::{
     actions::{Work, motorcycle, part::lives::Lives},
+    clock::Clock,
     domain::{
         id::Id,
         motorcycle::Motorcycle,
@@ -13,7 +16,7 @@ use crate::{
     },
     error::Result,
     store::{
-        follow_up, measured_value,
+        follow_up, measured_value, motorcycle as bikes,
         part::{self as parts, FittingRow, PartRow},
         service_event::{self as store, EventRow},
     },
@@ -55,6 +58,7 @@ pub async fn events(work: &mut Work, rows: Vec<EventRow>) -> Result<Vec<ServiceE
     let mut done = ByEvent::new(done.into_iter().map(|it| (it.done_in, it.id)));
     let mut moved = moved(work, &ids).await?;
     let worked_out = estimates(work, bike, &rows).await?;
+    let veil = Veil::over(work, bike).await?;
 
     let event = |row: EventRow| {
         let struck_out = row.struck_out();
@@ -84,8 +88,10 @@ pub async fn events(work: &mut Work, rows: Vec<EventRow>) -> Result<Vec<ServiceE
             follow_ups: left.take(row.id),
             follow_ups_done,
             labor_minutes: row.body.0.labor_minutes,
-            cost: row.body.0.cost,
+            cost: row.body.0.cost.filter(|_| veil.shows_price(row.on_date, row.created_at.0)),
             notes: row.notes,
+            internal_notes: if veil.narrow { String::new() } else { row.internal_notes },
+            at_home: row.at_home,
             signature: row.signature.map(|signature| signature.0),
             amendments: amendments.take(row.id),
             struck_out,
@@ -93,6 +99,31 @@ pub async fn events(work: &mut Work, rows: Vec<EventRow>) -> Result<Vec<ServiceE
         }
     };
     Ok(rows.into_iter().map(event).collect())
+}
+
+/// What an owner does not see of the history of his own motorcycle: the workshop's internal notes, and what earlier owners paid.
+#[derive(Clone, Copy, Debug)]
+pub struct Veil {
+    narrow: bool,
+    owned_since: Option<OffsetDateTime>,
+    owned_from: Option<Date>,
+}
+impl Veil {
+    /// What lies over a motorcycle's history for the one who asks.
+    ///
+    /// # Errors
+    /// Where the database refuses.
+    pub async fn over(work: &mut Work, bike: Id<Motorcycle>) -> Result<Self> {
+        let narrow = work.caller.sight.is_narrow();
+        let workshop = work.workshop_id();
+        let since = if narrow { bikes::owned_since(&mut work.tx, workshop, bike).await? } else { None };
+        Ok(Self { narrow, owned_since: since, owned_from: since.map(|at| Clock::Fixed(at).today(&work.workshop.time_zone)) })
+    }
+    /// Whether the price of an event of this day, entered at this time, is shown: it was done and entered while the motorcycle was theirs.
+    #[must_use]
+    pub fn shows_price(&self, on: Date, entered: OffsetDateTime) -> bool {
+        self.owned_from.is_none_or(|from| on >= from) && self.owned_since.is_none_or(|since| entered >= since)
+    }
 }
 
 /// The odometer of events that came without one, by the readings around them.

@@ -1,7 +1,7 @@
 //! Striking out a service event: it stays visible with the reason; what it did is taken back.
 use std::collections::BTreeSet;
 
-use super::{find, get, unchanged};
+use super::{find, get, must_have_entered, unchanged};
 use crate::{
     actions::{
         Subject, Work,
@@ -22,9 +22,10 @@ use crate::{
 /// follow-ups that it settled are open again.
 ///
 /// # Errors
-/// 422 without a reason; 409 where it is signed off or struck out already, or where a later entry names a part that it fitted.
+/// 403 where an owner asks and did not enter it; 422 without a reason; 409 where it is signed off or struck out already, or where a later entry names a part that it fitted.
 pub async fn strike_out(work: &mut Work, old: &ServiceEvent, reason: &str) -> Result<ServiceEvent> {
     let reason = reading::checked_reason(reason)?;
+    must_have_entered(work, old.id).await?;
     unchanged(work, old).await?;
     if old.signature.is_some() {
         let detail = "This event is signed off; from then on there are only amendments. Say in one what was wrong (POST …/amendments).";

@@ -141,6 +141,7 @@ pub fn read(form: &mut Form, due: &[Tick], currency: &str) -> Read {
         labor_minutes: form.whole("labor_minutes"),
         cost: cost(form, currency),
         notes: form.value("notes").to_owned(),
+        internal_notes: form.value("internal_notes").to_owned(),
     };
     for kind in ["work", "fitted", "removed", "measured", "tightened", "filled", "as_found", "follow_ups"] {
         if rows(form, kind).len() > MOST_ROWS {

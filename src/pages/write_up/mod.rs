@@ -25,7 +25,7 @@ use super::{
     fault::Fault,
     form::{Asked, Form},
     frame::{Frame, Nav},
-    guard::{Manager, PathId},
+    guard::{PathId, Visitor},
     links, motorcycles, readings, words,
 };
 use crate::{
@@ -125,7 +125,7 @@ struct Shown {
     fresh: Option<String>,
 }
 
-async fn page(manager: &Manager, work: &mut Work, bike: &Motorcycle, mut form: Form, shown: Shown) -> Result<WriteUpPage> {
+async fn page(visitor: &Visitor, work: &mut Work, bike: &Motorcycle, mut form: Form, shown: Shown) -> Result<WriteUpPage> {
     let bench = Bench::load(work, bike, &form).await?;
     let fresh = shown.fresh.as_deref();
     let measured = rows::measured(&mut form, &bench, fresh);
@@ -144,7 +144,7 @@ async fn page(manager: &Manager, work: &mut Work, bike: &Motorcycle, mut form: F
         words: format!("{} {} on {}", words::figure(&neighbor.reading), bike.odometer_unit, calendar::words(neighbor.on)),
     };
     Ok(WriteUpPage {
-        frame: manager.frame(work, Nav::Motorcycles).below().with_caution(),
+        frame: visitor.frame(work, Nav::Motorcycles).below().with_caution(),
         motorcycle: bike.id,
         name: bike.name.clone(),
         about: motorcycles::about(bike),
@@ -175,7 +175,9 @@ async fn page(manager: &Manager, work: &mut Work, bike: &Motorcycle, mut form: F
             .map(|word| (word.to_string(), if *word == SingleUse::Replaced { "replaced by a new one".into() } else { "used again".into() }))
             .collect(),
         currency: work.workshop.currency.clone(),
-        details_open: ["performed_by", "summary", "labor_minutes", "cost.amount", "hours", "notes"].iter().any(|name| form.is_wrong(name)),
+        details_open: ["performed_by", "summary", "labor_minutes", "cost.amount", "hours", "notes", "internal_notes"]
+            .iter()
+            .any(|name| form.is_wrong(name)),
         blank: KINDS
             .iter()
             .filter(|(kind, _)| *kind != "measured")
@@ -254,29 +256,29 @@ pub(super) async fn choose() -> Response {
 /// `GET`: a fresh form; `?due=` ticks what is done.
 pub(super) async fn show(
     State(app): State<Arc<App>>,
-    manager: Manager,
+    visitor: Visitor,
     PathId(id): PathId<Motorcycle>,
     Asked(asked): Asked,
 ) -> Result<Response, Fault> {
-    let mut work = app.read(&manager.caller).await?;
+    let mut work = app.read(&visitor.caller).await?;
     let bike = motorcycle::get(&mut work, id).await?;
     let mut form = Form::showing([
         ("on", work.today.to_string()),
         ("odometer", String::new()),
         ("hours", String::new()),
-        ("performed_by", manager.caller.name()),
+        ("performed_by", visitor.caller.name()),
         ("cost.currency", work.workshop.currency.clone()),
     ]);
     for id in asked.values("due") {
         form.push("due", id);
     }
-    Ok(Page(page(&manager, &mut work, &bike, form, Shown::default()).await?).into_response())
+    Ok(Page(page(&visitor, &mut work, &bike, form, Shown::default()).await?).into_response())
 }
 
 /// `POST`: adds a row and comes back with everything that was typed, or saves.
 pub(super) async fn save(
     State(app): State<Arc<App>>,
-    manager: Manager,
+    visitor: Visitor,
     PathId(id): PathId<Motorcycle>,
     mut form: Form,
 ) -> Result<Response, Fault> {
@@ -288,12 +290,12 @@ pub(super) async fn save(
     form.offer("follow_ups_done", "");
     let wanted = form.value("add").to_owned();
     if !wanted.is_empty() {
-        let mut work = app.read(&manager.caller).await?;
+        let mut work = app.read(&visitor.caller).await?;
         let bike = motorcycle::get(&mut work, id).await?;
         let fresh = add(&mut form, &wanted);
-        return Ok(Page(page(&manager, &mut work, &bike, form, Shown { fresh, ..Shown::default() }).await?).into_response());
+        return Ok(Page(page(&visitor, &mut work, &bike, form, Shown { fresh, ..Shown::default() }).await?).into_response());
     }
-    let mut work = manager.write(&app, &mut form).await?;
+    let mut work = visitor.write(&app, &mut form).await?;
     let bike = motorcycle::get(&mut work, id).await?;
     let components = component::all(&mut work).await?;
     let (items, ticks) = bench::ticks(&mut work, &bike, &components).await?;
@@ -311,22 +313,22 @@ pub(super) async fn save(
         }
         Err(error) => {
             drop(work);
-            refused(&app, &manager, &bike, form, &read, error).await
+            refused(&app, &visitor, &bike, form, &read, error).await
         }
     }
 }
 
 /// The form with what is wrong in it.
-async fn refused(app: &App, manager: &Manager, bike: &Motorcycle, mut form: Form, read: &Read, error: Error) -> Result<Response, Fault> {
+async fn refused(app: &App, visitor: &Visitor, bike: &Motorcycle, mut form: Form, read: &Read, error: Error) -> Result<Response, Fault> {
     let doubt = if let Error::Contradicts { neighbors, .. } = &error { Some(neighbors.clone()) } else { None };
     let may_confirm = error.problems().iter().any(|problem| problem.detail.contains("\"confirmed\""));
     for row in form::rows(&form, "tightened") {
         form.offer(&form::at(&row, "single_use_was"), "");
     }
     form.refused(read.at_the_fields(readings::without_the_ways(error)))?;
-    let mut work = app.read(&manager.caller).await?;
+    let mut work = app.read(&visitor.caller).await?;
     let shown = Shown { doubt, may_confirm, fresh: None };
-    Ok(Page(page(manager, &mut work, bike, form, shown).await?).with_status(422))
+    Ok(Page(page(visitor, &mut work, bike, form, shown).await?).with_status(422))
 }
 
 /// Adds what a button asks for, and says which row is new.

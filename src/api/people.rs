@@ -1,0 +1,151 @@
+//! `/people`
+use std::sync::Arc;
+
+use axum::{
+    extract::State,
+    http::{HeaderMap, Uri},
+    response::Response,
+};
+use serde::Serialize;
+use time::OffsetDateTime;
+use utoipa::ToSchema;
+use utoipa_axum::{router::OpenApiRouter, routes};
+
+use super::{
+    answer::{Answer, Page, PageQuery, page, unchanged},
+    body::Body,
+    extract::{Administers, Key, PathId, Query},
+};
+use crate::{
+    actions::{App, person as actions},
+    domain::{
+        id::Id,
+        motorcycle::Owner,
+        person::{Member, MemberDetails, NewMember, OpenInvitation},
+        words::Role,
+    },
+    error::Result,
+};
+
+pub fn routes() -> OpenApiRouter<Arc<App>> {
+    OpenApiRouter::new().routes(routes!(list, invite)).routes(routes!(show, change, remove))
+}
+
+/// A person who was just invited, with the link.
+#[derive(Debug, Serialize, ToSchema)]
+struct InvitedMember {
+    /// Their id, a UUIDv7 (RFC 9562).
+    id: Id<Member>,
+    /// Their e-mail address.
+    email: String,
+    /// What the workshop calls them.
+    name: String,
+    /// What they will be here.
+    roles: Vec<Role>,
+    /// The owner whose motorcycles are theirs.
+    owner_id: Option<Id<Owner>>,
+    /// When they came in: not yet.
+    #[serde(with = "time::serde::rfc3339::option")]
+    joined_at: Option<OffsetDateTime>,
+    /// The invitation.
+    invitation: Option<OpenInvitation>,
+    /// When they were invited, RFC 3339 in UTC.
+    #[serde(with = "time::serde::rfc3339")]
+    created_at: OffsetDateTime,
+    /// The link that lets them in, once. It is shown here and never again; null in a replayed answer. Where the server's public address is not
+    /// set, it is a path.
+    link: Option<String>,
+}
+impl InvitedMember {
+    fn new(invited: Member, link: Option<String>) -> Self {
+        let Member { id, email, name, roles, owner_id, joined_at, invitation, created_at } = invited;
+        Self { id, email, name, roles, owner_id, joined_at, invitation, created_at, link }
+    }
+}
+
+/// List people
+///
+/// Those who have come in and those who are invited, by name, then id.
+#[utoipa::path(get, path = "/people", operation_id = "list_people", tag = "workshop", params(PageQuery),
+    responses((status = 200, description = "A page of people", body = Page<Member>)))]
+async fn list(State(app): State<Arc<App>>, Administers(caller): Administers, uri: Uri, Query(query): Query<PageQuery>) -> Result<Response> {
+    let stretch = query.stretch()?;
+    let limit = stretch.limit;
+    let mut work = app.read(&caller).await?;
+    let people = actions::list(&mut work, stretch).await?;
+    page(people, limit, &uri, |person| (person.name.clone(), person.id))
+}
+
+/// Invite a person
+///
+/// This answer alone holds the link, which works once and for seven days. It is not kept, so the answer replayed for a repeated Idempotency-Key
+/// has null in its place: where the first answer was lost, take the invitation back and invite again.
+#[utoipa::path(post, path = "/people", operation_id = "invite_person", tag = "workshop", request_body = NewMember,
+    responses((status = 201, description = "The person with the link", body = InvitedMember)))]
+async fn invite(State(app): State<Arc<App>>, Administers(caller): Administers, key: Key, body: Body) -> Result<Answer> {
+    let new: NewMember = body.json()?;
+    let mut work = app.write(&caller, key.with(body.bytes())?).await?;
+    let (member, path) = actions::invite(&mut work, &app, new).await?;
+    let at = format!("/people/{}", member.id);
+    // The entity tag is that of the resource, which has no secret in it.
+    let tag = Answer::one(&member)?.0.etag;
+    let answer = |link: Option<String>| -> Result<Answer> {
+        let mut answer = Answer::created(&at, &InvitedMember::new(member.clone(), link))?;
+        answer.0.etag.clone_from(&tag);
+        Ok(answer)
+    };
+    work.finish(Some(&answer(None)?.0)).await?;
+    answer(Some(app.site.link(&path)))
+}
+
+/// Show a person
+#[utoipa::path(get, path = "/people/{id}", operation_id = "show_person", tag = "workshop", params(("id" = Id<Member>, Path, description = "Their id")),
+    responses((status = 200, description = "The person", body = Member)))]
+async fn show(
+    State(app): State<Arc<App>>,
+    Administers(caller): Administers,
+    PathId(id): PathId<Member>,
+    headers: HeaderMap,
+) -> Result<Answer> {
+    let mut work = app.read(&caller).await?;
+    Ok(Answer::one(&actions::get(&mut work, id).await?)?.unless_known(&headers))
+}
+
+/// Change a person
+///
+/// What they are called here and what they are. The address is their own to change. The only manager keeps that role.
+#[utoipa::path(patch, path = "/people/{id}", operation_id = "change_person", tag = "workshop", params(("id" = Id<Member>, Path, description = "Their id")),
+    request_body(content = MemberDetails, content_type = "application/merge-patch+json", description = "The fields to change (RFC 7396)"),
+    responses((status = 200, description = "The person", body = Member)))]
+async fn change(
+    State(app): State<Arc<App>>,
+    Administers(caller): Administers,
+    PathId(id): PathId<Member>,
+    headers: HeaderMap,
+    body: Body,
+) -> Result<Answer> {
+    let mut work = app.write(&caller, None).await?;
+    let now = actions::get(&mut work, id).await?;
+    body.patch()?;
+    unchanged(&headers, &now)?;
+    let member = actions::change(&mut work, &now, body.merged_into(&now.changeable())?).await?;
+    Answer::one(&member)?.after(work).await
+}
+
+/// Remove a person
+///
+/// They are signed out of this workshop and cannot come in any more; an open invitation is taken back. The only manager cannot be removed.
+#[utoipa::path(delete, path = "/people/{id}", operation_id = "remove_person", tag = "workshop", params(("id" = Id<Member>, Path, description = "Their id")),
+    responses((status = 204, description = "Removed")))]
+async fn remove(
+    State(app): State<Arc<App>>,
+    Administers(caller): Administers,
+    PathId(id): PathId<Member>,
+    headers: HeaderMap,
+) -> Result<Answer> {
+    let mut work = app.write(&caller, None).await?;
+    let now = actions::get(&mut work, id).await?;
+    unchanged(&headers, &now)?;
+    actions::remove(&mut work, &now).await?;
+    Answer::nothing().after(work).await
+}
