@@ -111,6 +111,8 @@ const TABLE: &[(&str, &str, Least, &str)] = &[
     ("import_file", "write", Workshop, "-"),
     ("export_workshop", "admin", Workshop, "-"),
     ("list_audit", "admin", Workshop, "-"),
+    ("import_file", "write", Workshop, "-"),
+    ("export_workshop", "admin", Workshop, "-"),
     ("calculate_torque_adapter", "read", Owner, "-"),
     ("calculate_runout", "read", Owner, "-"),
     ("calculate_balance", "read", Owner, "-"),
