@@ -32,6 +32,10 @@ pub enum Do {
     Backup(cli::backup::Backup),
     /// Put a copy where no database is yet
     Restore(cli::backup::Restore),
+    /// Write a workshop, whole, as NDJSON
+    Export(cli::exchange::Export),
+    /// Import a file of rows, or an export; exit code 1 with each row that is wrong
+    Import(cli::exchange::Import),
     /// Print the OpenAPI document
     Openapi,
 }

@@ -64,13 +64,20 @@ pub fn router(app: Arc<App>) -> Router {
         }))
         .layer(TimeoutLayer::with_status_code(StatusCode::SERVICE_UNAVAILABLE, Duration::from_mins(1)))
         .layer(PropagateRequestIdLayer::x_request_id())
-        .layer(TraceLayer::new_for_http())
+        .layer(TraceLayer::new_for_http().make_span_with(span_of))
         .layer(SetRequestIdLayer::x_request_id(MakeRequestUuid))
         .layer(middleware::from_fn_with_state(Arc::clone(&app), whence))
         .layer(middleware::from_fn_with_state(Arc::clone(&app), security_headers))
         .layer(middleware::from_fn(watch))
         .layer(Extension(Arc::new(Traffic::default())))
         .with_state(app)
+}
+
+/// What stands before everything that is logged about a request: its id and its route. Never the path itself: some paths hold secrets.
+fn span_of(request: &Request) -> tracing::Span {
+    let route = request.extensions().get::<MatchedPath>().map_or("none", MatchedPath::as_str);
+    let id = request.headers().get("x-request-id").and_then(|value| value.to_str().ok()).unwrap_or_default();
+    tracing::info_span!("request", id, method = %request.method(), route)
 }
 
 /// What a page may use of a device: nothing. A photograph comes through the file chooser, which asks for none of these.

@@ -1,4 +1,6 @@
 //! Odometer and hour readings, and what happens to the instruments: checked against the whole life of the counter before anything is stored.
+use std::collections::HashSet;
+
 use time::{Date, OffsetDateTime};
 
 use super::{Subject, Work};
@@ -35,6 +37,30 @@ impl Entries {
         let raw = readings.iter().map(raw_reading).collect::<Result<_>>()?;
         let changes = changes.iter().map(raw_change).collect::<Result<_>>()?;
         Ok(Self { readings, raw, changes })
+    }
+    /// Takes in those that contradict nothing; gives the others, each with why, or without where too many were found before.
+    fn add_all(&mut self, kind: CounterKind, new: &[(usize, Reading, RawReading)]) -> Vec<(usize, Option<Contradiction>)> {
+        let mut wrong = Vec::new();
+        let mut left = vec![new];
+        while let Some(some) = left.pop() {
+            if wrong.len() >= MOST_CONTRADICTIONS {
+                wrong.extend(some.iter().map(|(place, ..)| (*place, None)));
+                continue;
+            }
+            let before = self.raw.len();
+            self.raw.extend(some.iter().map(|(_, _, raw)| *raw));
+            if self.build(kind).is_ok() {
+                continue;
+            }
+            self.raw.truncate(before);
+            match some {
+                [] => {}
+                // Alone it says what it contradicts; among others the halves are looked at one after the other.
+                [(place, _, raw)] => wrong.extend(Counter::fits(kind, &self.raw, &self.changes, *raw).err().map(|why| (*place, Some(why)))),
+                some => left.extend([&some[some.len() / 2..], &some[..some.len() / 2]]),
+            }
+        }
+        wrong
     }
     fn build(&self, kind: CounterKind) -> Result<Counter, Contradiction> {
         Counter::build(kind, &self.raw, &self.changes)
@@ -211,6 +237,99 @@ async fn keep_last(work: &mut Work, bike: Id<Motorcycle>, kind: CounterKind, las
         motorcycle::keep_last_reading(&mut work.tx, workshop, bike, last.as_ref(), now).await?;
     }
     work.touch(bike);
+    Ok(())
+}
+
+/// One of many readings that are entered at once.
+#[derive(Clone, Debug)]
+pub struct Another {
+    /// The reading.
+    pub new: NewReading,
+    /// The event that it comes with. Without one, a reading that is there already is not entered again.
+    pub event: Option<Id<ServiceEvent>>,
+}
+/// What comes of one of many readings: its id; `None` where it is there already; or what is wrong with it.
+pub type Recorded = Result<Option<Id<Reading>>, Vec<Problem>>;
+/// The most contradictions that are looked for among the readings of one motorcycle.
+const MOST_CONTRADICTIONS: usize = 100;
+
+/// Records many readings of one motorcycle at once, against its whole life and against each other. Nothing is stored where any is wrong.
+///
+/// # Errors
+/// Where the database refuses.
+pub async fn record_many(work: &mut Work, bike: &Motorcycle, kind: CounterKind, many: Vec<Another>) -> Result<Vec<Recorded>> {
+    let mut entries = Entries::load(work, bike.id, kind).await?;
+    let unit = unit(bike, kind);
+    let mut there: HashSet<_> = entries.raw.iter().map(|raw| (raw.on, raw.shown)).collect();
+    let mut recorded = Vec::with_capacity(many.len());
+    let mut new: Vec<(usize, Reading, RawReading)> = Vec::new();
+    for (place, Another { new: mut sent, event }) in many.into_iter().enumerate() {
+        sent.read_by = trimmed(sent.read_by);
+        let mut problems = validate::reading(&sent);
+        problems.extend(in_future(work, sent.on));
+        if !problems.is_empty() {
+            recorded.push(Err(problems));
+            continue;
+        }
+        let reading = Reading::from_new(work.new_id(), sent, bike.id, kind, unit, event, None, work.now);
+        let raw = raw_reading(&reading)?;
+        if !there.insert((raw.on, raw.shown)) && event.is_none() {
+            recorded.push(Ok(None));
+            continue;
+        }
+        recorded.push(Ok(Some(reading.id)));
+        new.push((place, reading, raw));
+    }
+    let contradictions = entries.add_all(kind, &new);
+    for (place, problem) in contradictions {
+        recorded[place] = Err(vec![Problem::new("/reading", problem.map_or_else(|| TOO_MANY.into(), |why| why.message(unit)))]);
+    }
+    if recorded.iter().all(Result::is_ok) && !new.is_empty() {
+        keep_many(work, bike, kind, entries, new, &mut recorded).await?;
+    }
+    Ok(recorded)
+}
+const TOO_MANY: &str = "Was not looked at: a hundred other rows of this motorcycle contradict its readings. Correct those first.";
+
+async fn keep_many(
+    work: &mut Work,
+    bike: &Motorcycle,
+    kind: CounterKind,
+    mut entries: Entries,
+    new: Vec<(usize, Reading, RawReading)>,
+    recorded: &mut [Recorded],
+) -> Result<()> {
+    let unit = unit(bike, kind);
+    if let Some((reading, change)) = beyond_capacity(&entries.raw, &entries.changes) {
+        let place = new.iter().find(|(_, _, raw)| raw.id == reading.id).or(new.first()).map_or(0, |(place, ..)| *place);
+        recorded[place] = Err(vec![Problem::new("/reading", more_than_it_counts_to(kind, reading, change, unit))]);
+        return Ok(());
+    }
+    let counter = entries.build(kind).map_err(|why| Error::internal(format!("readings contradict: {why:?}")))?;
+    let (workshop, by) = (work.workshop_id(), work.caller.id());
+    for (_, reading, _) in new {
+        store::insert(&mut work.tx, workshop, &reading, by).await?;
+        entries.readings.push(reading);
+    }
+    keep_last(work, bike.id, kind, entries.last(&counter)).await
+}
+
+/// Keeps what a motorcycle shows of its last odometer reading, where its readings were stored all at once.
+///
+/// # Errors
+/// [`Error::Contradicts`] where the readings of one of its counters do.
+pub async fn keep_last_of(work: &mut Work, bike: Id<Motorcycle>) -> Result<()> {
+    for kind in [CounterKind::Odometer, CounterKind::Hours] {
+        let entries = Entries::load(work, bike, kind).await?;
+        let unit = entries.readings.first().map_or(Unit::Km, |reading| reading.unit);
+        let counter = entries.build(kind).map_err(|contradiction| entries.contradiction(&contradiction, "/reading", unit))?;
+        if let Some((reading, change)) = beyond_capacity(&entries.raw, &entries.changes) {
+            let neighbor = Neighbor { id: Some(reading.id.uuid()), on: reading.on, reading: counter::from_ticks(reading.shown, unit) };
+            let problem = Problem::new("/reading", more_than_it_counts_to(kind, reading, change, unit));
+            return Err(Error::Contradicts { problem, neighbors: vec![neighbor] });
+        }
+        keep_last(work, bike, kind, entries.last(&counter)).await?;
+    }
     Ok(())
 }
 

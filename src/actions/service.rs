@@ -1,5 +1,6 @@
 //! Service events: log one whole, change its texts, sign it off, amend it, strike it out.
 mod check;
+pub mod many;
 pub mod show;
 mod strike;
 

@@ -43,7 +43,8 @@ pub async fn change(work: &mut Work, mut new: WorkshopSettings) -> Result<Worksh
 }
 
 /// What is wrong with a workshop's settings.
-fn check(new: &WorkshopSettings) -> Vec<Problem> {
+#[must_use]
+pub fn check(new: &WorkshopSettings) -> Vec<Problem> {
     let mut problems = validate::strings_and_lists(new);
     let mut must = |holds: bool, pointer: &str, detail: &str| {
         if !holds {

@@ -25,7 +25,9 @@ use crate::{
 
 /// The largest body, 1 MiB.
 pub const LARGEST: usize = 1024 * 1024;
-/// How much of a larger one is read and thrown away before it is refused.
+/// The largest file that is imported, 64 MiB.
+pub const LARGEST_FILE: usize = 64 * 1024 * 1024;
+/// How much of a larger body is read, at least, and thrown away before it is refused.
 const DRAINED: usize = 16 * LARGEST;
 
 /// A body as it came in. Reading it cannot fail yet: what the path names is looked up first.
@@ -41,18 +43,52 @@ impl<S: Send + Sync> FromRequest<S> for Body {
         let content_type = request.headers().get(header::CONTENT_TYPE).and_then(|value| value.to_str().ok()).unwrap_or_default();
         let content_type = content_type.split(';').next().unwrap_or_default().trim().to_ascii_lowercase();
         let declared = request.headers().get(header::CONTENT_LENGTH).and_then(|value| value.to_str().ok()?.parse::<usize>().ok());
-        let bytes = read(request.into_body(), declared).await;
+        let bytes = read(request.into_body(), declared, LARGEST).await;
         Ok(Self { content_type, bytes })
     }
 }
 
-/// Reads a body up to [`LARGEST`].
-async fn read(body: axum::body::Body, declared: Option<usize>) -> Result<Bytes> {
+/// A file as the body of a request: up to [`LARGEST_FILE`], whatever it is.
+#[derive(Debug)]
+pub struct FileBody(Body);
+
+impl<S: Send + Sync> FromRequest<S> for FileBody {
+    type Rejection = std::convert::Infallible;
+    async fn from_request(request: Request, _: &S) -> Result<Self, Self::Rejection> {
+        let content_type = request.headers().get(header::CONTENT_TYPE).and_then(|value| value.to_str().ok()).unwrap_or_default();
+        let content_type = content_type.split(';').next().unwrap_or_default().trim().to_ascii_lowercase();
+        let declared = request.headers().get(header::CONTENT_LENGTH).and_then(|value| value.to_str().ok()?.parse::<usize>().ok());
+        let bytes = read(request.into_body(), declared, LARGEST_FILE).await;
+        Ok(Self(Body { content_type, bytes }))
+    }
+}
+impl FileBody {
+    /// The raw bytes, for the hash of an Idempotency-Key.
+    #[must_use]
+    pub fn bytes(&self) -> &[u8] {
+        self.0.bytes()
+    }
+    /// The file, where it is of one of these types; with the one that it is said to be.
+    ///
+    /// # Errors
+    /// 413, 415, or 400 where there is nothing in it.
+    pub fn of_types(&self, types: &[&str], said: &'static str) -> Result<(&str, &[u8])> {
+        self.0.must_be(types, said)?;
+        match &self.0.bytes {
+            Ok(bytes) if bytes.is_empty() => Err(Error::Malformed("The body is empty; send the file.".into())),
+            Ok(bytes) => Ok((&self.0.content_type, bytes)),
+            Err(error) => Err(Error::Malformed(error.detail())),
+        }
+    }
+}
+
+/// Reads a body up to a size.
+async fn read(body: axum::body::Body, declared: Option<usize>, largest: usize) -> Result<Bytes> {
     let mut stream = body.into_data_stream();
     let mut bytes = Vec::with_capacity(declared.unwrap_or(0).min(LARGEST));
-    while declared.is_none_or(|length| length <= LARGEST) {
+    while declared.is_none_or(|length| length <= largest) {
         match stream.next().await {
-            Some(Ok(chunk)) if bytes.len() + chunk.len() > LARGEST => break,
+            Some(Ok(chunk)) if bytes.len() + chunk.len() > largest => break,
             Some(Ok(chunk)) => bytes.extend_from_slice(&chunk),
             Some(Err(_)) => return Err(Error::Malformed("The body was cut off half way; send it again.".into())),
             None => return Ok(bytes.into()),
@@ -60,15 +96,16 @@ async fn read(body: axum::body::Body, declared: Option<usize>) -> Result<Bytes> 
     }
     // Read on for a moment: a client that is still sending would see a broken connection in place of the answer.
     let rest = async {
-        let mut left = DRAINED;
+        let mut left = DRAINED.max(2 * largest);
         while let Some(Ok(chunk)) = stream.next().await
             && left > chunk.len()
         {
             left -= chunk.len();
         }
     };
-    let _ = tokio::time::timeout(Duration::from_secs(1), rest).await;
-    Err(Error::TooLarge("The body is over 1 MiB; send less in one request.".into()))
+    let patience = if largest > DRAINED { 10 } else { 1 };
+    let _ = tokio::time::timeout(Duration::from_secs(patience), rest).await;
+    Err(Error::TooLarge(format!("The body is over {} MiB; send less in one request.", largest / (1024 * 1024))))
 }
 
 impl Body {

@@ -17,6 +17,7 @@ mod fasteners;
 mod follow_ups;
 mod forecast;
 mod history;
+mod imports;
 mod installed_parts;
 mod interval_rules;
 mod job_sheet;
@@ -69,6 +70,7 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
         .merge(workshop::routes())
         .merge(attachments::routes())
         .merge(packet::routes())
+        .merge(imports::routes())
         .merge(webhooks::routes())
         .merge(visits::routes())
         .merge(costs::routes())

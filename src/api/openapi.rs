@@ -28,6 +28,7 @@ const TAGS: &[(&str, &str)] = &[
     ("vocabularies", "Components, quantities and units"),
     ("records", "Attachments, history packets, search and costs"),
     ("workshop", "The workshop's settings, people, tokens and webhooks"),
+    ("exchange", "Imports, exports and calendars"),
     ("audit", "Who did what"),
 ];
 

@@ -2,6 +2,7 @@
 pub mod backup;
 pub mod check;
 pub mod demo;
+pub mod exchange;
 pub mod serve;
 pub mod setup;
 
@@ -21,6 +22,8 @@ pub async fn run(command: Command) -> ExitCode {
         Do::Check(check) => check.run().await,
         Do::Backup(backup) => backup.run().await,
         Do::Restore(restore) => restore.run().await,
+        Do::Export(export) => export.run().await,
+        Do::Import(import) => import.run().await,
         Do::Openapi => {
             print(&serde_json::to_string_pretty(&crate::web::openapi()).unwrap_or_default());
             Ok(ExitCode::SUCCESS)

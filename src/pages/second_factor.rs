@@ -34,9 +34,14 @@ impl Picture {
         let code = QrCode::new(text).map_err(Error::internal)?;
         let width = code.width();
         let mut path = String::new();
-        for (place, color) in code.to_colors().into_iter().enumerate() {
-            if color == Color::Dark {
-                let _ = write!(path, "M{} {}h1v1h-1z", place % width + QUIET, place / width + QUIET);
+        for (row, colors) in code.to_colors().chunks(width).enumerate() {
+            let mut place = 0;
+            for run in colors.chunk_by(|left, right| left == right) {
+                if run[0] == Color::Dark {
+                    let length = run.len();
+                    let _ = write!(path, "M{} {}h{length}v1h-{length}z", place + QUIET, row + QUIET);
+                }
+                place += run.len();
             }
         }
         Ok(Self { size: width + 2 * QUIET, path })

@@ -12,6 +12,7 @@ pub mod component;
 pub mod copy;
 pub mod due_item;
 mod engine;
+pub mod exchange;
 pub mod fastener;
 pub mod fitting;
 pub mod follow_up;

@@ -44,7 +44,7 @@ impl From<Row> for Motorcycle {
 }
 
 /// What a search looks in, in small letters.
-fn words(bike: &Motorcycle) -> String {
+pub(crate) fn words(bike: &Motorcycle) -> String {
     let known = [&bike.registration, &bike.vin, &bike.frame_number].into_iter().flatten();
     let words: Vec<_> = [&bike.name, &bike.make, &bike.model].into_iter().chain(known).map(String::as_str).collect();
     words.join(" ").to_lowercase()

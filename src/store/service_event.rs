@@ -151,6 +151,22 @@ pub async fn insert_work(
     Ok(())
 }
 
+/// Stores the work lines of many events of one motorcycle: each with its event and its number in it.
+pub async fn insert_work_of_many(
+    tx: &mut Tx,
+    workshop: Id<Workshop>,
+    bike: Id<Motorcycle>,
+    lines: &[(Id<ServiceEvent>, i64, &WorkLine)],
+) -> Result<()> {
+    insert_many!(
+        tx,
+        "insert into work_line (workshop_id, service_event_id, line, motorcycle_id, component, position, operation, note)",
+        lines,
+        |row| [workshop, row.0, row.1, bike, &row.2.component, row.2.position, row.2.operation, &row.2.note]
+    );
+    Ok(())
+}
+
 /// Stores what may be changed in an event: who did it, its texts, its body.
 pub async fn update(tx: &mut Tx, workshop: Id<Workshop>, event: &EventRow, now: OffsetDateTime) -> Result<()> {
     let sql = "update service_event set summary = $3, performed_by = $4, notes = $5, body = $6, signature = $7, struck_at = $8, struck_reason = $9,

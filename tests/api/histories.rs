@@ -174,6 +174,9 @@ on_both_engines!(random_histories, async |server| {
     assert_eq!(checked.motorcycles, HISTORIES * 3);
     assert!(checked.due_items > HISTORIES * 3, "something is due on each");
     assert!(checked.differences.is_empty(), "{:#?}", checked.differences);
+    // Exported and imported into the other workshop, the same is due.
+    let due = crate::exchange::comes_out_the_same(&server, &server.other_workshop()).await;
+    assert_eq!(due, checked.due_items);
 });
 
 // The check itself can find something.

@@ -108,6 +108,8 @@ const TABLE: &[(&str, &str, Least, &str)] = &[
     ("change_webhook", "admin", Workshop, "webhook"),
     ("delete_webhook", "admin", Workshop, "webhook"),
     ("list_webhook_deliveries", "admin", Workshop, "webhook"),
+    ("import_file", "write", Workshop, "-"),
+    ("export_workshop", "admin", Workshop, "-"),
     ("list_audit", "admin", Workshop, "-"),
     ("calculate_torque_adapter", "read", Owner, "-"),
     ("calculate_runout", "read", Owner, "-"),

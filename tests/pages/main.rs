@@ -6,7 +6,10 @@
 mod harness;
 mod reader;
 
+mod coming_in;
 mod forms;
 mod packet;
 mod safety;
+mod second_factor;
+mod sessions;
 mod texts;

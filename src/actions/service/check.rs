@@ -30,6 +30,17 @@ pub(super) struct Known {
     pub(super) settled: Vec<FollowUp>,
 }
 impl Known {
+    /// Nothing but the components: for events that refer to nothing else.
+    pub(super) fn of_components(components: Vec<Component>) -> Self {
+        Self { components, fasteners: BTreeMap::new(), parts: Vec::new(), settled: Vec::new() }
+    }
+    /// What is wrong with an event that refers to nothing but components.
+    pub(super) fn check_plain(&self, work: &Work, new: &NewServiceEvent) -> Vec<Problem> {
+        let mut problems = validate::service_event(new);
+        problems.extend(part::in_future(work, new.on));
+        problems.extend(check_components(new, &self.components));
+        problems
+    }
     pub(super) fn part(&self, id: Id<InstalledPart>) -> Option<&parts::PartRow> {
         self.parts.iter().find(|part| part.id == id)
     }

@@ -1,0 +1,92 @@
+//! Importing: files of rows, and whole workshops. Every row is looked at and answered; stored is all of it or nothing.
+//!
+//! To add a kind: a word in [`ImportKind`], a file here that reads its columns, and a line in [`import`].
+mod bikes;
+mod events;
+mod motorcycles;
+mod readings;
+mod table;
+pub mod whole;
+
+use self::table::Table;
+use super::{Subject, Work};
+use crate::{
+    domain::{
+        import::{DateOrder, ImportKind, Imported},
+        sheet::{Sheet, Unreadable, decode},
+        words::OdometerUnit,
+    },
+    error::{Error, Result},
+};
+
+/// What a file is read as.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Format {
+    /// Comma-separated values (RFC 4180).
+    Csv,
+    /// A JSON object on each line.
+    Ndjson,
+}
+
+/// What is to be imported, and how its dates and figures are meant.
+#[derive(Clone, Copy, Debug)]
+pub struct Wanted {
+    /// What the file holds.
+    pub kind: ImportKind,
+    /// How it is written.
+    pub format: Format,
+    /// The order of dates that are not written YYYY-MM-DD.
+    pub date_order: Option<DateOrder>,
+    /// The unit of every odometer figure, where it is not each motorcycle's own.
+    pub unit: Option<OdometerUnit>,
+}
+
+/// Imports a file into the caller's workshop. Where the answer is not [good](Imported::is_good), or it was only to be tried, the work
+/// is not to be finished: nothing of it may stay.
+///
+/// # Errors
+/// 400 where the file cannot be read at all, 415 where its kind is not written like that.
+pub async fn import(work: &mut Work, wanted: Wanted, file: &[u8]) -> Result<Imported> {
+    let unreadable = |why: Unreadable| Error::Malformed(why.0);
+    if (wanted.kind, wanted.format) == (ImportKind::Export, Format::Csv) {
+        return Err(Error::WrongMediaType("application/x-ndjson, as /export gives it"));
+    }
+    let text = decode(file).map_err(unreadable)?;
+    if wanted.kind == ImportKind::Export {
+        return whole::import(work, &text).await;
+    }
+    let sheet = match wanted.format {
+        Format::Csv => Sheet::from_csv(&text),
+        Format::Ndjson => Sheet::from_ndjson(&text),
+    };
+    rows(work, wanted, sheet.map_err(unreadable)?).await
+}
+
+/// Imports the rows of a table.
+///
+/// # Errors
+/// Where the database refuses.
+pub async fn rows(work: &mut Work, wanted: Wanted, sheet: Sheet) -> Result<Imported> {
+    let columns = match wanted.kind {
+        ImportKind::Motorcycles => motorcycles::COLUMNS,
+        ImportKind::OdometerReadings => readings::COLUMNS,
+        ImportKind::ServiceEvents => events::COLUMNS,
+        ImportKind::Export => return Err(Error::internal("an export is no table")),
+    };
+    let mut table = match Table::new(sheet, columns, wanted) {
+        Ok(table) => table,
+        Err(wrong) => return Ok(Imported::of(vec![wrong])),
+    };
+    match wanted.kind {
+        ImportKind::Motorcycles => motorcycles::import(work, &mut table).await?,
+        ImportKind::OdometerReadings => readings::import(work, &mut table).await?,
+        ImportKind::ServiceEvents | ImportKind::Export => events::import(work, &mut table).await?,
+    }
+    let imported = Imported::of(table.results);
+    if imported.is_good() && imported.new_rows() > 0 {
+        let new = serde_json::json!({"kind": wanted.kind, "created": imported.new_rows()});
+        let workshop = work.workshop_id();
+        work.audit("import", Subject::new("workshop", workshop), None, Some(&new)).await?;
+    }
+    Ok(imported)
+}
