@@ -119,10 +119,14 @@ impl Projection {
     pub fn yearly(&self) -> i64 {
         self.yearly
     }
-    /// The first lay-up that is not over at the last point and begins before a day.
+    /// The day of the last reading, or of the start where there is none.
     #[must_use]
-    pub fn stands_before(&self, day: Option<Date>) -> Option<Period> {
-        self.standing.iter().copied().find(|period| day.is_none_or(|day| period.from < day))
+    pub fn begins(&self) -> Date {
+        self.from.0
+    }
+    /// The lay-ups that are not over at the last point and begin before a day, oldest first; all of them where it never comes.
+    pub fn stands_before(&self, day: Option<Date>) -> impl Iterator<Item = Period> {
+        self.standing.iter().copied().filter(move |period| day.is_none_or(|day| period.from < day))
     }
     /// The true count on a day after the last reading; never below that reading.
     #[must_use]

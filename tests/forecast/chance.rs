@@ -37,9 +37,6 @@ impl Chance {
     pub fn log_normal(&mut self, median: f64, sigma: f64) -> f64 {
         median * (sigma * self.normal()).exp()
     }
-    pub fn exponential(&mut self, mean: f64) -> f64 {
-        -mean * self.unit().ln()
-    }
     /// Weibull with that scale and shape.
     pub fn weibull(&mut self, scale: f64, shape: f64) -> f64 {
         scale * (-self.unit().ln()).powf(1.0 / shape)
