@@ -25,8 +25,8 @@ use tower::ServiceExt;
 
 use super::{environment, print, serve};
 use crate::{
-    access::secret,
-    actions::{App, report::Looking, session},
+    access::{secret, whence::Whence},
+    actions::{App, person, report::Looking, session},
     api,
     clock::Clock,
     config::reachable,
@@ -97,6 +97,9 @@ impl Demo {
         reports::compose(&app, Looking::For(None)).await?;
         print(&format!("address: http://{}", reachable(address)));
         print(&format!("sign in: {email} {password}"));
+        for (role, email) in people()? {
+            print(&format!("{role}: {email} {password}"));
+        }
         print(&format!("token: {token}"));
         serve::serve(app, listener).await?;
         Ok(ExitCode::SUCCESS)
@@ -172,7 +175,19 @@ pub async fn fill(app: &Arc<App>) -> Result<(String, String, String)> {
     for file in &motorcycles {
         entry.history(&text(&file["motorcycle"]["label"]), &file["history"]).await?;
     }
+    for person in file["people"].as_array().into_iter().flatten() {
+        let invited = entry.post("/people", person).await?;
+        let secret = text(&invited["link"]).rsplit('/').next().unwrap_or_default().to_owned();
+        person::accept(app, &Whence::default(), &secret, &text(&person["name"]), password.clone()).await?;
+    }
     Ok((email, password, token))
+}
+
+/// Who else can sign in, with the manager's password: role and e-mail address.
+fn people() -> Result<Vec<(String, String)>> {
+    let text = |value: &Value| value.as_str().unwrap_or_default().to_owned();
+    let people = parse(WORKSHOP)?["people"].as_array().cloned().unwrap_or_default();
+    Ok(people.iter().map(|person| (text(&person["roles"][0]), text(&person["email"]))).collect())
 }
 
 fn parse(file: &str) -> Result<Value> {

@@ -298,6 +298,12 @@ pub const TABLES: &[Table] = &[
         derived: &[UPDATED],
     },
     Table {
+        name: "lay_up",
+        key: &["id"],
+        facts: &[ID, BIKE, must("from_date", Kind::Day), may("to_date", Kind::Day), must("note", Kind::Text), CREATED],
+        derived: &[UPDATED],
+    },
+    Table {
         name: "attachment",
         key: &["id"],
         facts: &[
