@@ -1,5 +1,5 @@
 //! Letters to an SMTP server, step by step, so that it is known which step an answer belongs to.
-use std::{error::Error as _, net::Ipv6Addr, time::Duration};
+use std::{error::Error as _, time::Duration};
 
 use lettre::{
     address::Envelope,
@@ -158,8 +158,10 @@ impl Session {
     /// certificate that it made itself.
     fn tls(&self) -> Result<TlsParameters, Error> {
         let here = self.server.is_here();
-        let host = if self.server.host.parse::<Ipv6Addr>().is_ok() { format!("[{}]", self.server.host) } else { self.server.host.clone() };
-        TlsParametersBuilder::new(host).dangerous_accept_invalid_certs(here).dangerous_accept_invalid_hostnames(here).build()
+        TlsParametersBuilder::new(self.server.host.clone())
+            .dangerous_accept_invalid_certs(here)
+            .dangerous_accept_invalid_hostnames(here)
+            .build()
     }
 }
 
