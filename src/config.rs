@@ -93,15 +93,15 @@ pub struct Mail {
     #[arg(long, value_name = "URL", env = "WITNESSMARK_SMTP_URL", hide_env_values = true)]
     smtp_url: Option<String>,
     /// Whom mail comes from: an address, or `NAME <ADDRESS>`
-    #[arg(long, value_name = "ADDRESS", env = "WITNESSMARK_MAIL_FROM", value_parser = sender)]
-    mail_from: Option<Recipient>,
+    #[arg(long = "mail-from", value_name = "ADDRESS", env = "WITNESSMARK_MAIL_FROM", value_parser = sender)]
+    from: Option<Recipient>,
     /// Where there is no mail server: a folder in which each letter becomes a file `ID.eml`
-    #[arg(long, value_name = "DIR", env = "WITNESSMARK_MAIL_TO_FILES")]
-    mail_to_files: Option<PathBuf>,
+    #[arg(long = "mail-to-files", value_name = "DIR", env = "WITNESSMARK_MAIL_TO_FILES")]
+    to_files: Option<PathBuf>,
 }
 impl std::fmt::Debug for Mail {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("Mail").field("smtp_url", &self.smtp_url.is_some()).field("mail_from", &self.mail_from).finish_non_exhaustive()
+        f.debug_struct("Mail").field("smtp_url", &self.smtp_url.is_some()).field("from", &self.from).finish_non_exhaustive()
     }
 }
 impl Mail {
@@ -115,15 +115,15 @@ impl Mail {
         let server = self.smtp_url.as_deref().map(SmtpServer::parse).transpose();
         let server = server.map_err(|help| Error::invalid("", format!("The mail server cannot be read: {help}.")))?;
         let login = server.as_ref().and_then(|server| server.login.as_ref()).and_then(|(user, _)| sender(user).ok());
-        if server.is_some() && self.mail_from.is_none() && login.is_none() {
+        if server.is_some() && self.from.is_none() && login.is_none() {
             return Err(Error::invalid(
                 "/mail_from",
                 "Say whom mail comes from: --mail-from reports@example.org, or WITNESSMARK_MAIL_FROM.",
             ));
         }
-        let route = server.map(MailRoute::Smtp).or(self.mail_to_files.map(MailRoute::Files));
+        let route = server.map(MailRoute::Smtp).or(self.to_files.map(MailRoute::Files));
         let links = public_url.cloned().unwrap_or_else(|| format!("http://{}", reachable(listen)));
-        Ok(MailSettings { from: self.mail_from.or(login).unwrap_or(usual.from), route, links })
+        Ok(MailSettings { from: self.from.or(login).unwrap_or(usual.from), route, links })
     }
 }
 

@@ -28,7 +28,7 @@ const REST: Duration = Duration::from_secs(5);
 /// How often a sender says that it lives; a fifth of the time after which it counts as dead.
 const BEAT: Duration = Duration::from_secs(4);
 /// How long `reports` waits for letters that another sender has in hand.
-const PATIENCE: Duration = Duration::from_secs(120);
+const PATIENCE: Duration = Duration::from_mins(2);
 
 /// A sender of letters.
 #[derive(Debug)]
@@ -128,7 +128,7 @@ impl Sender {
         let Some((hold, letter, workshop)) = actions::claim(&self.app, letter, self.id).await? else { return Ok(false) };
         let app = Arc::clone(&self.app);
         let outcome = match compose(&letter, &app.mail, &workshop) {
-            Ok(message) => while_saying_so(&app, &hold, self.deliver(&hold, &message)).await,
+            Ok(message) => while_saying_so(&app, &hold, Box::pin(self.deliver(&hold, &message))).await,
             Err(why) => Outcome::Never(why),
         };
         match &outcome {

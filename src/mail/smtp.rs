@@ -17,11 +17,11 @@ use super::message::Composed;
 use crate::domain::letter::{Encryption, Outcome, SmtpServer, one_line};
 
 /// How long to wait for the connection to stand: greeting, encryption, login.
-const TO_CONNECT: Duration = Duration::from_secs(60);
+const TO_CONNECT: Duration = Duration::from_mins(1);
 /// How long to wait for the answer to a command (RFC 5321, 4.5.3.2: five minutes).
-const TO_ANSWER: Duration = Duration::from_secs(300);
+const TO_ANSWER: Duration = Duration::from_mins(5);
 /// How long to wait for the answer to the message (RFC 5321, 4.5.3.2.6: ten minutes; giving up too early makes second copies).
-const TO_ACCEPT: Duration = Duration::from_secs(600);
+const TO_ACCEPT: Duration = Duration::from_mins(10);
 
 /// A connection to the mail server, opened when it is needed and used for one letter after the other.
 pub struct Session {
