@@ -20,6 +20,7 @@ pub mod forecast;
 pub mod history;
 pub mod import;
 pub mod job_sheet;
+pub mod lay_up;
 pub mod letter;
 pub mod limit;
 pub mod measure;

@@ -16,9 +16,10 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use super::{
     answer::{Answer, ProblemDocument},
     body::FileBody,
-    extract::{Administers, Governs, Key, Query},
+    extract::{Administers, Key, Query, Works},
 };
 use crate::{
+    access::Standing,
     actions::{
         App, StoredAnswer,
         export::Export,
@@ -26,7 +27,7 @@ use crate::{
     },
     domain::{
         import::{DateOrder, ImportKind, Imported},
-        words::OdometerUnit,
+        words::{OdometerUnit, TokenScope},
     },
     error::{Error, Result},
 };
@@ -76,14 +77,15 @@ struct ImportQuery {
             content((Imported = "application/json"), (ProblemDocument = "application/problem+json")))))]
 async fn add(
     State(app): State<Arc<App>>,
-    Governs(caller): Governs,
+    Works(caller): Works,
     Query(query): Query<ImportQuery>,
     key: Key,
     body: FileBody,
 ) -> Result<Response> {
     let kind = kind(query.kind.as_deref());
     if matches!(kind, Ok(ImportKind::Export)) {
-        caller.may(crate::domain::words::TokenScope::Admin)?;
+        caller.may(TokenScope::Admin)?;
+        caller.must_be(Standing::Manager)?;
     }
     let (media_type, file) = body.of_types(&[CSV, NDJSON], "text/csv or application/x-ndjson")?;
     let format = if media_type == CSV { Format::Csv } else { Format::Ndjson };

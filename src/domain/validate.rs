@@ -16,6 +16,7 @@ pub use self::{
     service::{event_details, follow_up, installed_part, measured, service_event},
 };
 use super::{
+    lay_up::NewLayUp,
     motorcycle::{NewInstrument, NewMotorcycle, NewOwner, NewReading},
     quantity::{Figure, Kind, Quantity, Unit},
     rule::Years,
@@ -212,6 +213,22 @@ pub fn reading(new: &NewReading) -> Vec<Problem> {
     let mut problems = Problems::of(new);
     problems.date("/on", new.on);
     problems.counter("/reading", Some(&new.reading));
+    problems.0
+}
+
+/// What is wrong with a lay-up as far as it alone can tell.
+#[must_use]
+pub fn lay_up(new: &NewLayUp) -> Vec<Problem> {
+    let mut problems = Problems::of(new);
+    problems.date("/from", new.from);
+    if let Some(to) = new.to {
+        problems.date("/to", to);
+        problems.must(
+            to >= new.from,
+            "/to",
+            "lies before the first day; it is the last day on which it stands, or null while nobody knows",
+        );
+    }
     problems.0
 }
 

@@ -27,6 +27,7 @@ pub mod frame;
 pub mod guard;
 mod history_rows;
 mod job_sheet;
+mod lay_ups;
 mod letters;
 mod limits;
 pub mod links;
@@ -74,6 +75,9 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/motorcycles/{id}/readings", get(readings::show).post(readings::note))
         .route("/motorcycles/{id}/readings/change", post(readings::change))
         .route("/motorcycles/{id}/readings/{below}/strike-out", post(readings::strike_out))
+        .route("/motorcycles/{id}/lay-ups", post(lay_ups::add))
+        .route("/motorcycles/{id}/lay-ups/{below}/end", post(lay_ups::end))
+        .route("/motorcycles/{id}/lay-ups/{below}/remove", post(lay_ups::remove))
         .route("/motorcycles/{id}/parts", get(parts::fit_form).post(parts::fit))
         .route("/motorcycles/{id}/job-sheet", get(job_sheet::show))
         .route("/installed-parts/{id}", get(parts::show))

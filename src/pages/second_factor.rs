@@ -62,12 +62,11 @@ struct SecondFactorPage {
 impl SecondFactorPage {
     async fn new(app: &App, own: &Own, form: Form, codes: Vec<String>) -> Result<Self> {
         let account = actions::show(app, &own.person, &own.cookie).await?;
-        let setup = match account.second_factor_since {
-            Some(_) => None,
-            None => {
-                let secret = actions::begin_second_factor(app, own.person.id).await?;
-                Some((Picture::of(&totp::address(&secret, &own.person.email))?, in_groups(&totp::base32(&secret))))
-            }
+        let setup = if account.second_factor_since.is_some() {
+            None
+        } else {
+            let secret = actions::begin_second_factor(app, own.person.id).await?;
+            Some((Picture::of(&totp::address(&secret, &own.person.email))?, in_groups(&totp::base32(&secret))))
         };
         let work = app.read(&own.visitor.caller).await?;
         let frame = own.visitor.frame(&work, Nav::Nowhere);

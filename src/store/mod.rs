@@ -21,6 +21,7 @@ pub mod history_item;
 pub mod idempotency;
 pub mod instrument;
 pub mod interval_rule;
+pub mod lay_up;
 pub mod letter;
 pub mod limit_range;
 pub mod many;

@@ -20,6 +20,7 @@ mod guard;
 mod histories;
 mod idempotency;
 mod imports;
+mod lay_ups;
 mod limits;
 mod lists;
 mod lives;

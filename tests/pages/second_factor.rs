@@ -11,13 +11,10 @@ const EMAIL: &str = "first@example.org";
 
 /// Base 32 back to bytes, written apart from the server's own.
 fn bytes(base32: &str) -> Vec<u8> {
-    let bits: String = base32
-        .chars()
-        .filter(|letter| !letter.is_whitespace())
-        .map(|letter| "ABCDEFGHIJKLMNOPQRSTUVWXYZ234567".find(letter).expect("base 32"))
-        .map(|value| format!("{value:05b}"))
-        .collect();
-    bits.as_bytes().chunks_exact(8).map(|bits| u8::from_str_radix(std::str::from_utf8(bits).unwrap(), 2).unwrap()).collect()
+    let letters = base32.chars().filter(|letter| !letter.is_whitespace());
+    let values = letters.map(|letter| "ABCDEFGHIJKLMNOPQRSTUVWXYZ234567".find(letter).expect("base 32"));
+    let bits: Vec<_> = values.flat_map(|value| (0..5).rev().map(move |place| u8::from(value >> place & 1 == 1))).collect();
+    bits.chunks_exact(8).map(|bits| bits.iter().fold(0, |byte, bit| byte << 1 | bit)).collect()
 }
 /// The code of an authenticator whose clock is off by some seconds.
 fn code(secret: &[u8], off: i64) -> String {

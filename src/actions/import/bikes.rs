@@ -3,7 +3,6 @@ use std::collections::{BTreeMap, HashMap};
 
 use super::table::Table;
 use crate::{
-    access::Sight,
     actions::Work,
     domain::{id::Id, motorcycle::Motorcycle},
     error::Result,
@@ -27,7 +26,7 @@ impl Bikes {
         for archived in [false, true] {
             let wanted = store::Wanted { archived, ..store::Wanted::default() };
             let mut words: HashMap<String, Vec<_>> = HashMap::new();
-            for bike in store::list(&mut work.tx, workshop, Sight::All, &wanted, Stretch::ALL).await? {
+            for bike in store::list(&mut work.tx, workshop, work.caller.sight, &wanted, Stretch::ALL).await? {
                 let known = [Some(bike.id.to_string()), Some(bike.name.clone()), bike.registration.clone(), bike.vin.clone()];
                 for word in known.into_iter().flatten() {
                     let ids = words.entry(word.trim().to_lowercase()).or_default();

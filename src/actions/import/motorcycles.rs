@@ -3,7 +3,6 @@ use serde_json::{Map, Value, json};
 
 use super::table::{Column, Table};
 use crate::{
-    access::Sight,
     actions::{Work, motorcycle},
     domain::{
         motorcycle::{Motorcycle, NewMotorcycle},
@@ -38,9 +37,9 @@ pub const COLUMNS: &[Column] = &[
 /// Where the database refuses.
 pub async fn import(work: &mut Work, table: &mut Table) -> Result<()> {
     let workshop = work.workshop_id();
-    let mut there = store::list(&mut work.tx, workshop, Sight::All, &store::Wanted::default(), Stretch::ALL).await?;
+    let mut there = store::list(&mut work.tx, workshop, work.caller.sight, &store::Wanted::default(), Stretch::ALL).await?;
     let archived = store::Wanted { archived: true, ..store::Wanted::default() };
-    there.extend(store::list(&mut work.tx, workshop, Sight::All, &archived, Stretch::ALL).await?);
+    there.extend(store::list(&mut work.tx, workshop, work.caller.sight, &archived, Stretch::ALL).await?);
     for row in 0..table.rows.len() {
         if !table.is_good(row) {
             continue;
