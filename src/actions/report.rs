@@ -371,18 +371,15 @@ pub async fn stop(app: &App, stopping: &Stopping) -> Result<()> {
     }
     let caller = Caller { who: Who::Recipient(stopping.address.clone()), ..Caller::command_line(stopping.id) };
     let mut work = app.write(&caller, None).await?;
-    match stopping.reader.owner {
-        Some(id) => {
-            let old = owner::get(&mut work, id).await?;
-            let mut new = old.details();
-            new.reports.frequency = Frequency::Off;
-            owner::change(&mut work, &old, new).await?;
-        }
-        None => {
-            let mut new = work.workshop.details();
-            new.reports.to.retain(|to| to.to_lowercase() != stopping.reader.address);
-            super::workshop::change(&mut work, new).await?;
-        }
+    if let Some(id) = stopping.reader.owner {
+        let old = owner::get(&mut work, id).await?;
+        let mut new = old.details();
+        new.reports.frequency = Frequency::Off;
+        owner::change(&mut work, &old, new).await?;
+    } else {
+        let mut new = work.workshop.details();
+        new.reports.to.retain(|to| to.to_lowercase() != stopping.reader.address);
+        super::workshop::change(&mut work, new).await?;
     }
     let (workshop, now) = (work.workshop_id(), work.now);
     let reader = Reader { stopped_at: Some(now), ..stopping.reader.clone() };

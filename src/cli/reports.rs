@@ -46,7 +46,7 @@ impl Reports {
         let mail = self.mail.settings(self.public_url.as_ref(), self.listen)?;
         let no_way_out = mail.route.is_none();
         let app = Arc::new(App::new(Store::open(&self.database.url).await?, Clock::System).with_mail(mail));
-        let done = Self::once(&app, self.as_of).await;
+        let done = Box::pin(Self::once(&app, self.as_of)).await;
         app.store.close().await;
         let (queued, pending) = done?;
         print(&format!("{queued} composed, {pending} pending"));
@@ -67,7 +67,7 @@ impl Reports {
 
     async fn once(app: &Arc<App>, as_of: Option<Date>) -> Result<(usize, i64)> {
         let queued = reports::compose(app, Looking::For(as_of)).await?;
-        let pending = Sender::new(Arc::clone(app)).send_all().await?;
+        let pending = Box::pin(Sender::new(Arc::clone(app)).send_all()).await?;
         Ok((queued, pending))
     }
 }

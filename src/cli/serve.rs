@@ -53,6 +53,9 @@ impl Serve {
     }
 }
 
+/// How long a letter under way is waited for at the end.
+const TO_FINISH: std::time::Duration = std::time::Duration::from_secs(30);
+
 /// Takes the address.
 ///
 /// # Errors
@@ -72,12 +75,17 @@ pub async fn serve(app: Arc<App>, listener: TcpListener) -> Result<()> {
     tracing::info!(%address, "serving");
     let sender = tokio::spawn(crate::feeds::webhooks::run(Arc::clone(&app)));
     let reports = tokio::spawn(crate::mail::reports::run(Arc::clone(&app)));
-    let post = tokio::spawn(crate::mail::Sender::new(Arc::clone(&app)).run());
+    let (stop, stopping) = tokio::sync::watch::channel(false);
+    let mut post = tokio::spawn(crate::mail::Sender::new(Arc::clone(&app)).run(stopping));
     connections::serve(listener, crate::web::router(Arc::clone(&app)), told_to_stop()).await;
     // A message under way is sent again at the next start, under the same id.
     sender.abort();
-    post.abort();
     reports.abort();
+    // A letter under way is finished: breaking it off after the mail server's yes would send it twice.
+    let _ = stop.send(true);
+    if tokio::time::timeout(TO_FINISH, &mut post).await.is_err() {
+        post.abort();
+    }
     app.store.close().await;
     Ok(())
 }

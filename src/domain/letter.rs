@@ -233,9 +233,8 @@ impl SmtpServer {
         };
         let (rest, query) = rest.split_once('?').unwrap_or((rest, ""));
         let encryption = match (query, encryption) {
-            ("", encryption) => encryption,
             ("tls=required", Encryption::WhereOffered) => Encryption::Always,
-            ("tls=required", encryption) => encryption,
+            ("" | "tls=required", encryption) => encryption,
             _ => return Err("after the ? only tls=required is known".into()),
         };
         let (login, place) = match rest.trim_end_matches('/').rsplit_once('@') {

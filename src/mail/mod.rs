@@ -2,7 +2,7 @@
 //!
 //! A letter is taken in hand for twenty seconds; as long as its sender lives, it says so every few seconds. What came of the try is written down.
 //! A sender that dies leaves the letter to the next one, who sends the same letter, byte by byte, under the same Message-ID. Only where the
-//! mail server had said yes and the sender died before it had written that down does a second copy go out.
+//! mail server has the whole message, and the sender dies before it has written down the yes, does a second copy go out.
 mod files;
 mod message;
 pub mod reports;
@@ -11,6 +11,7 @@ pub mod what_is_due;
 
 use std::{collections::HashSet, future::Future, sync::Arc, time::Duration};
 
+use tokio::sync::watch;
 use uuid::Uuid;
 
 pub use message::compose;
@@ -27,7 +28,7 @@ const REST: Duration = Duration::from_secs(5);
 /// How often a sender says that it lives; a fifth of the time after which it counts as dead.
 const BEAT: Duration = Duration::from_secs(4);
 /// How long `reports` waits for letters that another sender has in hand.
-const PATIENCE: Duration = Duration::from_secs(120);
+const PATIENCE: Duration = Duration::from_mins(2);
 
 /// A sender of letters.
 #[derive(Debug)]
@@ -48,25 +49,35 @@ impl Sender {
         Self { id: actions::sender_id(&app), app, smtp }
     }
 
-    /// Sends what is pending, for as long as the server runs. Without a way out nothing is touched.
-    pub async fn run(mut self) {
+    /// Sends what is pending until the server stops; a letter in hand is finished first. Without a way out nothing is touched.
+    pub async fn run(mut self, mut stop: watch::Receiver<bool>) {
         if self.app.mail.route.is_none() {
             return;
         }
-        loop {
-            match self.send_waiting().await {
-                Ok(0) => {
-                    self.rest().await;
-                    let queued = Arc::clone(&self.app.letters);
-                    tokio::select! { () = queued.notified() => {}, () = tokio::time::sleep(REST) => {} }
-                }
-                Ok(_) => {}
+        while !*stop.borrow() {
+            let waiting = match actions::waiting(&self.app, false).await {
+                Ok(waiting) => waiting,
                 Err(error) => {
                     tracing::warn!(%error, "letters cannot be read");
+                    Vec::new()
+                }
+            };
+            if waiting.is_empty() {
+                self.rest().await;
+                let queued = Arc::clone(&self.app.letters);
+                tokio::select! { () = queued.notified() => {}, () = tokio::time::sleep(REST) => {}, _ = stop.changed() => {} }
+            }
+            for letter in waiting {
+                if *stop.borrow() {
+                    break;
+                }
+                if let Err(error) = self.try_one(letter).await {
+                    tracing::warn!(%error, letter = %letter.id, "a letter could not be tried");
                     tokio::time::sleep(REST).await;
                 }
             }
         }
+        self.rest().await;
     }
 
     /// Tries, once each, the letters whose time has come; gives how many.
@@ -117,7 +128,7 @@ impl Sender {
         let Some((hold, letter, workshop)) = actions::claim(&self.app, letter, self.id).await? else { return Ok(false) };
         let app = Arc::clone(&self.app);
         let outcome = match compose(&letter, &app.mail, &workshop) {
-            Ok(message) => while_saying_so(&app, &hold, self.deliver(&hold, &message)).await,
+            Ok(message) => while_saying_so(&app, &hold, Box::pin(self.deliver(&hold, &message))).await,
             Err(why) => Outcome::Never(why),
         };
         match &outcome {

@@ -1,5 +1,5 @@
 //! Letters to an SMTP server, step by step, so that it is known which step an answer belongs to.
-use std::{error::Error as _, net::Ipv6Addr, time::Duration};
+use std::{error::Error as _, time::Duration};
 
 use lettre::{
     address::Envelope,
@@ -17,11 +17,11 @@ use super::message::Composed;
 use crate::domain::letter::{Encryption, Outcome, SmtpServer, one_line};
 
 /// How long to wait for the connection to stand: greeting, encryption, login.
-const TO_CONNECT: Duration = Duration::from_secs(60);
+const TO_CONNECT: Duration = Duration::from_mins(1);
 /// How long to wait for the answer to a command (RFC 5321, 4.5.3.2: five minutes).
-const TO_ANSWER: Duration = Duration::from_secs(300);
+const TO_ANSWER: Duration = Duration::from_mins(5);
 /// How long to wait for the answer to the message (RFC 5321, 4.5.3.2.6: ten minutes; giving up too early makes second copies).
-const TO_ACCEPT: Duration = Duration::from_secs(600);
+const TO_ACCEPT: Duration = Duration::from_mins(10);
 
 /// A connection to the mail server, opened when it is needed and used for one letter after the other.
 pub struct Session {
@@ -158,8 +158,10 @@ impl Session {
     /// certificate that it made itself.
     fn tls(&self) -> Result<TlsParameters, Error> {
         let here = self.server.is_here();
-        let host = if self.server.host.parse::<Ipv6Addr>().is_ok() { format!("[{}]", self.server.host) } else { self.server.host.clone() };
-        TlsParametersBuilder::new(host).dangerous_accept_invalid_certs(here).dangerous_accept_invalid_hostnames(here).build()
+        TlsParametersBuilder::new(self.server.host.clone())
+            .dangerous_accept_invalid_certs(here)
+            .dangerous_accept_invalid_hostnames(here)
+            .build()
     }
 }
 

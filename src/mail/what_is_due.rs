@@ -134,12 +134,11 @@ fn by_motorcycle(items: &[&DueItemOn], report: &Report, links: &str) -> Vec<Bike
             state: format!("{}, {}", words::status_of(item), words::when(item, report.day)),
             because: item.because.first().cloned(),
         };
-        match bikes.iter_mut().find(|(id, _)| *id == item.motorcycle.id) {
-            Some((_, bike)) => bike.lines.push(line),
-            None => {
-                let href = format!("{links}{}", links::motorcycle(item.motorcycle.id));
-                bikes.push((item.motorcycle.id, Bike { name: item.motorcycle.name.clone(), href, lines: vec![line] }));
-            }
+        if let Some((_, bike)) = bikes.iter_mut().find(|(id, _)| *id == item.motorcycle.id) {
+            bike.lines.push(line);
+        } else {
+            let href = format!("{links}{}", links::motorcycle(item.motorcycle.id));
+            bikes.push((item.motorcycle.id, Bike { name: item.motorcycle.name.clone(), href, lines: vec![line] }));
         }
     }
     bikes.into_iter().map(|(_, bike)| bike).collect()

@@ -96,7 +96,7 @@ pub(super) fn days() -> Vec<(String, String)> {
     (1..=31).map(|day| (day.to_string(), day.to_string())).collect()
 }
 /// When reports are mailed, for a form.
-pub(super) fn timing(schedule: &Schedule) -> [(&'static str, String); 3] {
+pub(super) fn timing(schedule: Schedule) -> [(&'static str, String); 3] {
     [
         ("reports.hour", schedule.hour.to_string()),
         ("reports.weekday", schedule.weekday.to_string()),
@@ -130,7 +130,7 @@ pub(super) async fn new(State(app): State<Arc<App>>, Mechanic(visitor): Mechanic
         empty
             .into_iter()
             .chain([("reports.frequency", "off".into()), ("reports.only_changes", "yes".into())])
-            .chain(timing(&Schedule::from(&Reports::default()))),
+            .chain(timing(Schedule::from(&Reports::default()))),
     );
     Ok(Page(OwnerFormPage::new(&visitor, &work, form, None)).into_response())
 }
@@ -173,7 +173,7 @@ fn showing(owner: &Owner) -> Result<Form> {
             ("reports.only_changes", if owner.reports.only_changes { "yes".into() } else { String::new() }),
         ]
         .into_iter()
-        .chain(timing(&Schedule::from(&owner.reports))),
+        .chain(timing(Schedule::from(&owner.reports))),
     );
     form.set_seen(owner)?;
     Ok(form)

@@ -72,7 +72,7 @@ fn showing(workshop: &Workshop) -> Result<Form> {
             ("reports.to", workshop.reports.to.join("\n")),
         ]
         .into_iter()
-        .chain(timing(&Schedule::from(&workshop.reports))),
+        .chain(timing(Schedule::from(&workshop.reports))),
     );
     form.set_seen(workshop)?;
     Ok(form)

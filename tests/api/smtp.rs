@@ -8,9 +8,29 @@ use std::{
 };
 
 use tokio::{
-    io::{AsyncBufReadExt, AsyncWriteExt, BufReader},
+    io::{AsyncBufReadExt, AsyncRead, AsyncWrite, AsyncWriteExt, BufReader},
     net::{TcpListener, TcpStream},
 };
+use tokio_rustls::{
+    TlsAcceptor,
+    rustls::{
+        ServerConfig,
+        pki_types::{CertificateDer, PrivateKeyDer, pem::PemObject},
+    },
+};
+
+/// A connection, encrypted or not.
+trait Both: AsyncRead + AsyncWrite + Send + Unpin {}
+impl<T: AsyncRead + AsyncWrite + Send + Unpin> Both for T {}
+type Stream = BufReader<Box<dyn Both>>;
+
+/// A key and certificate that nobody has signed but itself, made for these tests alone.
+fn acceptor() -> TlsAcceptor {
+    let certificate = CertificateDer::from_pem_slice(include_bytes!("mail_server.pem")).unwrap();
+    let key = PrivateKeyDer::from_pem_slice(include_bytes!("mail_server.pem")).unwrap();
+    let config = ServerConfig::builder().with_no_client_auth().with_single_cert(vec![certificate], key).unwrap();
+    TlsAcceptor::from(Arc::new(config))
+}
 
 /// A step of taking a letter.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -69,6 +89,8 @@ struct Shared {
     taken: Mutex<Vec<Taken>>,
     faults: Mutex<VecDeque<Fault>>,
     logins: Mutex<Vec<String>>,
+    offers_tls: Mutex<bool>,
+    encrypted: Mutex<usize>,
     hook: Mutex<Option<Hook>>,
 }
 
@@ -102,6 +124,14 @@ impl MailServer {
     pub fn next(&self, faults: impl IntoIterator<Item = Fault>) {
         self.shared.faults.lock().unwrap().extend(faults);
     }
+    /// Offers STARTTLS from now on, and takes no letter without it.
+    pub fn offer_tls(&self) {
+        *self.shared.offers_tls.lock().unwrap() = true;
+    }
+    /// How many connections were encrypted.
+    pub fn encrypted(&self) -> usize {
+        *self.shared.encrypted.lock().unwrap()
+    }
     /// What is done at each step.
     pub fn at_each_step(&self, hook: impl Fn(Step) + Send + Sync + 'static) {
         *self.shared.hook.lock().unwrap() = Some(Box::new(hook));
@@ -118,7 +148,8 @@ impl MailServer {
 
 /// One connection; ends where the client or a fault ends it.
 async fn serve(stream: TcpStream, shared: &Shared) -> Option<()> {
-    let mut stream = BufReader::new(stream);
+    let mut stream: Stream = BufReader::new(Box::new(stream));
+    let mut wants_tls = *shared.offers_tls.lock().unwrap();
     let mut fault = shared.faults.lock().unwrap().pop_front();
     reach(&mut stream, shared, fault.as_ref(), Step::Connect).await?;
     say(&mut stream, "220 mail.example.org").await?;
@@ -131,6 +162,16 @@ async fn serve(stream: TcpStream, shared: &Shared) -> Option<()> {
         let line = line.trim_end();
         let verb = line.split([' ', ':']).next().unwrap_or_default().to_ascii_uppercase();
         let answer = match verb.as_str() {
+            "EHLO" if wants_tls => "250-mail.example.org\r\n250 STARTTLS",
+            "STARTTLS" if wants_tls => {
+                say(&mut stream, "220 go on").await?;
+                let encrypted = acceptor().accept(stream.into_inner()).await.ok()?;
+                stream = BufReader::new(Box::new(encrypted));
+                *shared.encrypted.lock().unwrap() += 1;
+                wants_tls = false;
+                continue;
+            }
+            "MAIL" | "AUTH" if wants_tls => "530 5.7.0 Must issue a STARTTLS command first",
             "EHLO" => "250-mail.example.org\r\n250 AUTH PLAIN",
             "AUTH" => {
                 shared.logins.lock().unwrap().push(line.to_owned());
@@ -178,7 +219,7 @@ async fn serve(stream: TcpStream, shared: &Shared) -> Option<()> {
 }
 
 /// Says that a step was reached; `None` ends the connection, an answer in it replaces the usual one.
-async fn reach(stream: &mut BufReader<TcpStream>, shared: &Shared, fault: Option<&Fault>, step: Step) -> Option<Option<&'static str>> {
+async fn reach(stream: &mut Stream, shared: &Shared, fault: Option<&Fault>, step: Step) -> Option<Option<&'static str>> {
     if let Some(hook) = &*shared.hook.lock().unwrap() {
         hook(step);
     }
@@ -197,12 +238,12 @@ async fn reach(stream: &mut BufReader<TcpStream>, shared: &Shared, fault: Option
     }
 }
 
-async fn say(stream: &mut BufReader<TcpStream>, line: &str) -> Option<()> {
+async fn say(stream: &mut Stream, line: &str) -> Option<()> {
     stream.get_mut().write_all(format!("{line}\r\n").as_bytes()).await.ok()
 }
 
 /// The message up to the line with a single dot, without the dots that were added on the way.
-async fn message(stream: &mut BufReader<TcpStream>) -> Option<Vec<u8>> {
+async fn message(stream: &mut Stream) -> Option<Vec<u8>> {
     let mut bytes = Vec::new();
     loop {
         let mut line = Vec::new();
