@@ -7,6 +7,7 @@ mod harness;
 mod reader;
 
 mod forms;
+mod imports;
 mod packet;
 mod safety;
 mod texts;
