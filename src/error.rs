@@ -52,7 +52,7 @@ pub enum Error {
         /// The ids that it collides with.
         with: Vec<uuid::Uuid>,
     },
-    /// 429: too many failures in a row; how many seconds the next try has to wait.
+    /// 429: too many failures in a row, or too many requests; how many seconds the next try has to wait.
     TooOften(u64),
     /// Not a failure: the answer given before to the same Idempotency-Key, on its way out by the same door.
     Replayed(Box<StoredAnswer>),
@@ -117,9 +117,13 @@ impl Error {
             Self::Stale => "It was changed since you read it. Read it again, then send your change with the new ETag.".into(),
             Self::Invalid(problems) => problems.iter().map(sentence).collect::<Vec<_>>().join(" "),
             Self::Contradicts { problem, .. } => problem.detail.clone(),
-            Self::TooOften(1) => "There were too many wrong tries. Wait a second, then try again.".into(),
-            Self::TooOften(seconds @ 2..=119) => format!("There were too many wrong tries. Wait {seconds} seconds, then try again."),
-            Self::TooOften(seconds) => format!("There were too many wrong tries. Wait {} minutes, then try again.", seconds.div_ceil(60)),
+            Self::TooOften(1) => "There were too many tries in a short time. Wait a second, then try again.".into(),
+            Self::TooOften(seconds @ 2..=119) => {
+                format!("There were too many tries in a short time. Wait {seconds} seconds, then try again.")
+            }
+            Self::TooOften(seconds) => {
+                format!("There were too many tries in a short time. Wait {} minutes, then try again.", seconds.div_ceil(60))
+            }
             Self::Replayed(_) => String::new(),
             Self::Unavailable(_) => "The database cannot be used right now; nothing was stored. Try again in a moment.".into(),
             Self::Busy => "The server has more requests at once than it takes; nothing was stored. Try again in a moment.".into(),

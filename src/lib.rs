@@ -11,6 +11,7 @@ pub mod connections; // flags and environment
 pub mod domain; // ground floor: pure computing; no I/O, no clock
 pub mod error; // the one error type
 pub mod feeds; // fourth floor: what the server sends out by itself
+pub mod mail; // letters on their way out
 pub mod metrics; // how the server is doing, for a monitoring system
 pub mod pages; // fourth floor, beside the API: HTML, one file per page
 pub mod store; // second floor: the only place that knows SQL

@@ -58,21 +58,28 @@ pub fn router(app: Arc<App>) -> Router {
         .route("/metrics", get(numbers))
         .fallback(|| async { Error::NotFound("page or resource") })
         .method_not_allowed_fallback(|| async { StatusCode::METHOD_NOT_ALLOWED })
+        .layer(middleware::from_fn(pace::keep))
+        .layer(Extension(app.pace.clone()))
         .layer(middleware::from_fn(complete_problems))
         .layer(CatchPanicLayer::custom(|_: Box<dyn std::any::Any + Send>| {
             Error::Internal("a handler panicked".into()).into_response().map(Body::new)
         }))
         .layer(TimeoutLayer::with_status_code(StatusCode::SERVICE_UNAVAILABLE, Duration::from_mins(1)))
         .layer(PropagateRequestIdLayer::x_request_id())
-        .layer(TraceLayer::new_for_http())
+        .layer(TraceLayer::new_for_http().make_span_with(span_of))
         .layer(SetRequestIdLayer::x_request_id(MakeRequestUuid))
-        .layer(middleware::from_fn(pace::keep))
-        .layer(Extension(app.pace.clone()))
         .layer(middleware::from_fn_with_state(Arc::clone(&app), whence))
         .layer(middleware::from_fn_with_state(Arc::clone(&app), security_headers))
         .layer(middleware::from_fn(watch))
         .layer(Extension(Arc::new(Traffic::default())))
         .with_state(app)
+}
+
+/// What stands before everything that is logged about a request: its id and its route. Never the path itself: some paths hold secrets.
+fn span_of(request: &Request) -> tracing::Span {
+    let route = request.extensions().get::<MatchedPath>().map_or("none", MatchedPath::as_str);
+    let id = request.headers().get("x-request-id").and_then(|value| value.to_str().ok()).unwrap_or_default();
+    tracing::info_span!("request", id, method = %request.method(), route)
 }
 
 /// What a page may use of a device: nothing. A photograph comes through the file chooser, which asks for none of these.
@@ -162,6 +169,13 @@ fn page_instead(response: Response) -> Response {
         }
         StatusCode::NOT_FOUND if response.extensions().get::<NeedsInstance>().is_some() => {
             pages::fault::page(404, "There is no page at this address. Follow one of these ways.".into())
+        }
+        StatusCode::TOO_MANY_REQUESTS if response.extensions().get::<NeedsInstance>().is_some() => {
+            let wait = response.headers().get(header::RETRY_AFTER).cloned();
+            let seconds = wait.as_ref().and_then(|wait| wait.to_str().ok()?.parse().ok()).unwrap_or(60);
+            let mut page = pages::fault::page(429, Error::TooOften(seconds).detail());
+            page.headers_mut().extend(wait.map(|wait| (header::RETRY_AFTER, wait)));
+            page
         }
         status if response.extensions().get::<NeedsInstance>().is_some() => {
             pages::fault::page(status.as_u16(), Error::Internal(String::new()).detail())

@@ -47,6 +47,8 @@ pub enum Who {
     Token(Id<Token>, String),
     /// The command line of the server's own machine.
     CommandLine,
+    /// The recipient of a mail, by its address, who followed the link in it.
+    Recipient(String),
 }
 
 /// What somebody is in a workshop, the later one with more rights.
@@ -144,6 +146,7 @@ impl Caller {
             Who::Person(person) => person.name.clone(),
             Who::Token(_, name) => format!("token {name}"),
             Who::CommandLine => "command line".into(),
+            Who::Recipient(address) => format!("{address}, by the link in a mail"),
         }
     }
     /// The id of the person or token that an entry is noted under; the command line has none.
@@ -152,7 +155,7 @@ impl Caller {
         match &self.who {
             Who::Person(person) => Some(person.id.uuid()),
             Who::Token(id, _) => Some(id.uuid()),
-            Who::CommandLine => None,
+            Who::CommandLine | Who::Recipient(_) => None,
         }
     }
     /// The person, if it is one.

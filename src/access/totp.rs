@@ -1,5 +1,7 @@
 //! The second factor: codes that change every thirty seconds (TOTP, RFC 6238, on HOTP, RFC 4226), with HMAC-SHA-1 and six digits, which is
 //! what every authenticator takes.
+use std::fmt::Write;
+
 use hmac::{Hmac, KeyInit, Mac};
 use rand::Rng;
 use sha1::Sha1;
@@ -84,7 +86,7 @@ pub fn address(secret: &[u8], email: &str) -> String {
         if byte.is_ascii_alphanumeric() || b"-._~".contains(&byte) {
             text.push(char::from(byte));
         } else {
-            text.push_str(&format!("%{byte:02X}"));
+            let _ = write!(text, "%{byte:02X}");
         }
         text
     });

@@ -21,6 +21,8 @@ pub mod forecast;
 pub mod history;
 pub mod import;
 pub mod job_sheet;
+pub mod lay_up;
+pub mod letter;
 pub mod limit;
 pub mod measure;
 pub mod motorcycle;
@@ -30,6 +32,7 @@ pub mod packet;
 pub mod part;
 pub mod person;
 pub mod reading;
+pub mod report;
 pub mod rule;
 pub mod search;
 pub mod service;
@@ -56,6 +59,7 @@ use crate::{
     clock::Clock,
     domain::{
         id::Id,
+        letter::MailSettings,
         motorcycle::Motorcycle,
         webhook::{HookEvent, PayloadData},
         workshop::Workshop,
@@ -90,6 +94,10 @@ pub struct App {
     pub pace: Option<Arc<Pace>>,
     /// Wakes the sender of webhooks.
     pub queued: Arc<Notify>,
+    /// How mail leaves the server.
+    pub mail: Arc<MailSettings>,
+    /// Wakes the sender of letters.
+    pub letters: Arc<Notify>,
 }
 
 /// The address that people use, where it is known: a proxy may stand in front.
@@ -180,6 +188,11 @@ pub struct Work {
     /// Set where something is to be sent to one.
     queued: bool,
     sender: Arc<Notify>,
+    /// How mail leaves the server.
+    pub mail: Arc<MailSettings>,
+    /// Set where a letter was queued.
+    letter_queued: bool,
+    letters: Arc<Notify>,
 }
 
 impl App {
@@ -197,6 +210,8 @@ impl App {
             proxies: TrustedProxies::default(),
             pace: None,
             queued: Arc::default(),
+            mail: Arc::default(),
+            letters: Arc::default(),
         }
     }
 
@@ -212,6 +227,11 @@ impl App {
         Self { private_webhooks: allowed, ..self }
     }
 
+    /// The app with a way out for mail.
+    #[must_use]
+    pub fn with_mail(self, mail: MailSettings) -> Self {
+        Self { mail: Arc::new(mail), ..self }
+    }
     /// The app behind proxies that say whom they were asked by.
     #[must_use]
     pub fn behind(self, proxies: TrustedProxies) -> Self {
@@ -272,6 +292,9 @@ impl App {
             happened: Vec::new(),
             queued: false,
             sender: Arc::clone(&self.queued),
+            mail: Arc::clone(&self.mail),
+            letter_queued: false,
+            letters: Arc::clone(&self.letters),
         })
     }
 }
@@ -334,6 +357,9 @@ impl Work {
         self.kept.forget(&touched);
         if self.queued {
             self.sender.notify_one();
+        }
+        if self.letter_queued {
+            self.letters.notify_one();
         }
         Ok(())
     }

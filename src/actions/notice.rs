@@ -1,8 +1,13 @@
 //! Letters about accounts: invitations, links to a new password, changes of address. Their links are made of the public address alone, never
 //! of what a request says its host is.
-use super::App;
+use super::{App, letter};
 use crate::{
-    domain::{id::Id, person::Member, workshop::Workshop},
+    domain::{
+        id::Id,
+        letter::{LetterKind, NewLetter, Recipient},
+        person::Member,
+        workshop::Workshop,
+    },
     error::Result,
     store::Tx,
 };
@@ -10,6 +15,8 @@ use crate::{
 /// A letter.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Notice {
+    /// Which kind of letter it is.
+    pub kind: LetterKind,
     /// Where it goes.
     pub to: String,
     /// What it is about.
@@ -23,6 +30,7 @@ impl Notice {
     #[must_use]
     pub fn invitation(workshop: &str, member: &Member, link: &str) -> Self {
         Self {
+            kind: LetterKind::Invitation,
             to: member.email.clone(),
             subject: format!("An invitation from {workshop}"),
             text: format!(
@@ -36,6 +44,7 @@ impl Notice {
     #[must_use]
     pub fn reset(to: &str, name: &str, link: &str) -> Self {
         Self {
+            kind: LetterKind::PasswordReset,
             to: to.into(),
             subject: "A new password".into(),
             text: format!(
@@ -48,6 +57,7 @@ impl Notice {
     #[must_use]
     pub fn leaving(to: &str, new: &str, link: &str) -> Self {
         Self {
+            kind: LetterKind::AddressChange,
             to: to.into(),
             subject: "Your account shall have another e-mail address".into(),
             text: format!(
@@ -60,6 +70,7 @@ impl Notice {
     #[must_use]
     pub fn arriving(to: &str, link: &str) -> Self {
         Self {
+            kind: LetterKind::AddressChange,
             to: to.into(),
             subject: "An account shall have this e-mail address".into(),
             text: format!(
@@ -72,6 +83,7 @@ impl Notice {
     #[must_use]
     pub fn taken(to: &str) -> Self {
         Self {
+            kind: LetterKind::AddressChange,
             to: to.into(),
             subject: "An account shall have this e-mail address".into(),
             text: "Hello,\n\nsomebody wants to give their account this address, but it has an account of its own already. Nothing was changed.\n".into(),
@@ -81,18 +93,20 @@ impl Notice {
 
 /// Whether letters with links can be sent: that needs a way to send mail, and the address that people use.
 #[must_use]
-pub fn can_send(_app: &App) -> bool {
-    false
+pub fn can_send(app: &App) -> bool {
+    app.mail.route.is_some() && app.site.public_url.is_some()
 }
 
 /// Queues a letter in the transaction of what it is about, where letters can be sent.
 ///
 /// # Errors
 /// Where the database refuses.
-#[expect(clippy::unused_async, reason = "the queue of letters is a table")]
-pub async fn send(_tx: &mut Tx, app: &App, _workshop: Id<Workshop>, notice: &Notice) -> Result<()> {
+pub async fn send(tx: &mut Tx, app: &App, workshop: Id<Workshop>, notice: &Notice) -> Result<()> {
     if !can_send(app) {
         tracing::debug!(subject = notice.subject, "no letter is sent: there is no way to send mail");
+        return Ok(());
     }
-    Ok(())
+    let Notice { kind, to, subject, text } = notice.clone();
+    let new = NewLetter { kind, to: Recipient::new("", to), subject, text, html: None, headers: Vec::new() };
+    letter::queue_in(tx, workshop, app.clock, &app.mail, new).await.map(|_| ())
 }

@@ -42,6 +42,7 @@ pub async fn add(work: &mut Work, new: NewOwner) -> Result<Owner> {
     let owner = Owner::from_new(work.new_id(), checked(new)?, work.now);
     let workshop = work.workshop_id();
     store::insert(&mut work.tx, workshop, &owner).await?;
+    super::report::owner_asks(work, None, &owner).await?;
     work.audit("add", Subject::new("owner", owner.id), None, Some(&owner)).await?;
     Ok(owner)
 }
@@ -54,6 +55,7 @@ pub async fn change(work: &mut Work, old: &Owner, new: NewOwner) -> Result<Owner
     let owner = Owner::from_new(old.id, checked(new)?, old.created_at);
     let (workshop, now) = (work.workshop_id(), work.now);
     store::update(&mut work.tx, workshop, &owner, now).await?;
+    super::report::owner_asks(work, Some(old), &owner).await?;
     work.audit("change", Subject::new("owner", owner.id), Some(old), Some(&owner)).await?;
     Ok(owner)
 }

@@ -218,18 +218,21 @@ pub async fn accept(app: &App, whence: &Whence, plain: &str, name: &str, passwor
     let guesses = [Guess::Account(&email), Guess::Address(&whence.address)];
     throttle::attempt(app, &guesses).await?;
     let (account, workshops) = sign_in::look_up(app, &email).await?;
-    let signed_in = match account {
+    match account {
         Some(account) if !workshops.is_empty() => {
             if !password::verify(password, Some(account.password_hash.clone())).await? {
                 let detail = "This address has an account here already, and this is not its password. Give that password, or set a new one on the page to sign in.";
                 return Err(Error::invalid("/password", detail));
             }
+            throttle::succeeded(app, &guesses).await?;
             let mut tx = app.store.write().await?;
             let signed_in = sign_in::go_on(app, &mut tx, whence, account.person_id, workshops[0], Some(hash)).await?;
             tx.commit().await?;
-            signed_in
+            Ok(signed_in)
         }
         account => {
+            // Nothing was guessed at.
+            throttle::succeeded(app, &guesses).await?;
             let known = [email.as_str(), details.name.as_str(), welcome.workshop.as_str()];
             password::check(&password, &known).map_err(|why| Error::invalid("/password", why))?;
             let person_id = account.as_ref().map_or_else(|| app.clock.new_id(), |account| account.person_id);
@@ -239,11 +242,9 @@ pub async fn accept(app: &App, whence: &Whence, plain: &str, name: &str, passwor
             let workshop = join(app, &mut tx, &hash, person_id).await?;
             let session = sign_in::begin(app, &mut tx, whence, person_id, workshop).await?;
             tx.commit().await?;
-            SignedIn::Session(session)
+            Ok(SignedIn::Session(session))
         }
-    };
-    throttle::succeeded(app, &guesses).await?;
-    Ok(signed_in)
+    }
 }
 
 /// Stores a new account. One that is there and belongs to no workshop opens nothing, and is begun anew.

@@ -32,6 +32,7 @@ pub async fn change(work: &mut Work, mut new: WorkshopSettings) -> Result<Worksh
     let workshop = Workshop::from_new(old.id, new, old.created_at);
     let now = work.now;
     store::update(&mut work.tx, &workshop, now).await?;
+    super::report::workshop_asks(work, &old, &workshop).await?;
     if workshop.default_yearly_distance != old.default_yearly_distance || workshop.time_zone != old.time_zone {
         for bike in motorcycle::all_in_use(&mut work.tx, workshop.id).await? {
             work.touch(bike.id);
@@ -46,6 +47,7 @@ pub async fn change(work: &mut Work, mut new: WorkshopSettings) -> Result<Worksh
 #[must_use]
 pub fn check(new: &WorkshopSettings) -> Vec<Problem> {
     let mut problems = validate::strings_and_lists(new);
+    problems.extend(validate::report_times(new.reports.hour, new.reports.day));
     let mut must = |holds: bool, pointer: &str, detail: &str| {
         if !holds {
             problems.push(Problem::new(pointer, detail));

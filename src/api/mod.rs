@@ -23,6 +23,7 @@ mod imports;
 mod installed_parts;
 mod interval_rules;
 mod job_sheet;
+mod lay_ups;
 mod limits;
 mod measured_values;
 mod motorcycles;
@@ -62,6 +63,7 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
         .merge(due::routes())
         .merge(odometer_readings::routes())
         .merge(odometers::routes())
+        .merge(lay_ups::routes())
         .merge(interval_rules::routes())
         .merge(limits::routes())
         .merge(fasteners::routes())

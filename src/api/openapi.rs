@@ -27,8 +27,8 @@ const TAGS: &[(&str, &str)] = &[
     ("owners", "Whose motorcycles they are"),
     ("vocabularies", "Components, quantities and units"),
     ("records", "Attachments, history packets, search and costs"),
-    ("exchange", "Imports, exports and calendars"),
     ("workshop", "The workshop's settings, people, tokens and webhooks"),
+    ("exchange", "Imports, exports and calendars"),
     ("audit", "Who did what"),
 ];
 
@@ -107,6 +107,7 @@ fn add_what_all_have(path: &str, method: &HttpMethod, operation: &mut Operation)
         (401, "Nobody known is asking"),
         (403, "The token lacks the scope"),
         (422, "What was sent cannot be"),
+        (429, "Too many requests in a short time; Retry-After says how long to wait"),
         (503, "The database cannot be used right now"),
     ];
     if path.contains('{') {

@@ -26,11 +26,17 @@ use tower::ServiceExt;
 use super::{environment, print, serve};
 use crate::{
     access::secret,
-    actions::{App, session},
+    actions::{App, report::Looking, session},
     api,
     clock::Clock,
-    domain::{id::Id, workshop::Workshop},
+    config::reachable,
+    domain::{
+        id::Id,
+        letter::{MailRoute, MailSettings, Recipient},
+        workshop::Workshop,
+    },
     error::{Error, Result},
+    mail::reports,
     store::Store,
 };
 
@@ -81,8 +87,14 @@ impl Demo {
         let listener = self.bind().await?;
         let address = listener.local_addr().map_err(environment)?;
         let folder = Folder::new(Clock::System.new_id::<Workshop>())?;
-        let app = Arc::new(App::new(Store::open(&folder.url()).await?, Clock::System));
+        let mail = MailSettings {
+            from: Recipient::new("", "reports@quaysidebench.example"),
+            route: Some(MailRoute::Files(folder.0.join("mail"))),
+            links: format!("http://{}", reachable(address)),
+        };
+        let app = Arc::new(App::new(Store::open(&folder.url()).await?, Clock::System).with_mail(mail));
         let (email, password, token) = fill(&app).await?;
+        reports::compose(&app, Looking::For(None)).await?;
         print(&format!("address: http://{}", reachable(address)));
         print(&format!("sign in: {email} {password}"));
         print(&format!("token: {token}"));
@@ -103,11 +115,6 @@ impl Demo {
             }
         }
     }
-}
-
-/// The address to open in a browser: one that listens everywhere is reached on this machine.
-fn reachable(address: SocketAddr) -> SocketAddr {
-    if address.ip().is_unspecified() { SocketAddr::from((Ipv4Addr::LOCALHOST, address.port())) } else { address }
 }
 
 /// A folder that is gone with its value.

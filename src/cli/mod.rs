@@ -3,6 +3,7 @@ pub mod backup;
 pub mod check;
 pub mod demo;
 pub mod exchange;
+pub mod reports;
 pub mod serve;
 pub mod setup;
 
@@ -20,6 +21,7 @@ pub async fn run(command: Command) -> ExitCode {
         Do::Setup(setup) => setup.run().await,
         Do::Serve(serve) => serve.run().await,
         Do::Check(check) => check.run().await,
+        Do::Reports(reports) => reports.run().await,
         Do::Backup(backup) => backup.run().await,
         Do::Restore(restore) => restore.run().await,
         Do::Export(export) => export.run().await,

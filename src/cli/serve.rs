@@ -10,7 +10,7 @@ use crate::{
     access::address::{TrustedProxies, network},
     actions::App,
     clock::Clock,
-    config::{Database, Listen},
+    config::{Database, Listen, Mail},
     connections,
     error::Result,
     store::Store,
@@ -23,6 +23,8 @@ pub struct Serve {
     database: Database,
     #[command(flatten)]
     listen: Listen,
+    #[command(flatten)]
+    mail: Mail,
     /// Let webhooks reach into the private network: loopback, link-local and private addresses
     #[arg(long, env = "WITNESSMARK_WEBHOOKS_ALLOW_PRIVATE", value_parser = BoolishValueParser::new(), num_args = 0..=1, require_equals = true,
           default_value_t = false, default_missing_value = "true")]
@@ -41,9 +43,10 @@ impl Serve {
     /// # Errors
     /// Where the database or the address cannot be used.
     pub async fn run(self) -> Result<ExitCode> {
+        let mail = self.mail.settings(self.listen.public_url.as_ref(), self.listen.address)?;
         let app = App::new(Store::open(&self.database.url).await?, Clock::System).at(self.listen.public_url.clone());
         let app = app.with_private_webhooks(self.webhooks_allow_private).behind(TrustedProxies::new(self.trusted_proxies));
-        let app = Arc::new(app.with_pace(self.rate_limit));
+        let app = Arc::new(app.with_pace(self.rate_limit).with_mail(mail));
         let listener = bind(&self.listen).await?;
         serve(app, listener).await?;
         Ok(ExitCode::SUCCESS)
@@ -68,9 +71,13 @@ pub async fn serve(app: Arc<App>, listener: TcpListener) -> Result<()> {
     let address = listener.local_addr().map_err(environment)?;
     tracing::info!(%address, "serving");
     let sender = tokio::spawn(crate::feeds::webhooks::run(Arc::clone(&app)));
+    let reports = tokio::spawn(crate::mail::reports::run(Arc::clone(&app)));
+    let post = tokio::spawn(crate::mail::Sender::new(Arc::clone(&app)).run());
     connections::serve(listener, crate::web::router(Arc::clone(&app)), told_to_stop()).await;
     // A message under way is sent again at the next start, under the same id.
     sender.abort();
+    post.abort();
+    reports.abort();
     app.store.close().await;
     Ok(())
 }

@@ -8,6 +8,7 @@ use super::{
     due_dates::{DuePoint, OnCounter},
     history::LeftOver,
     interval::{How, Limb, Missing, Span},
+    lay_up::Period,
     motorcycle::Motorcycle,
     projection::Basis,
     quantity::{Distance, Figure, Quantity},
@@ -361,10 +362,14 @@ pub(super) fn projected(bike: &Motorcycle, road: &Road, point: &DuePoint) -> Vec
     let measure = Measure::odometer(bike.odometer_unit);
     if let Some(limb) = point.distance {
         text.push(last_reading(road, limb, "Last reading", measure));
+        text.extend(laid_up(limb));
         text.push(arrival(limb, measure, "distance"));
     }
     if let Some(limb) = point.hours {
         text.push(last_reading(road, limb, "Last hour reading", Measure::hours()));
+        if point.distance.is_none() {
+            text.extend(laid_up(limb));
+        }
         text.push(arrival(limb, Measure::hours(), "hours"));
     }
     let several = usize::from(point.distance.is_some()) + usize::from(point.hours.is_some()) + usize::from(point.date.is_some()) > 1;
@@ -393,6 +398,19 @@ fn last_reading(road: &Road, limb: OnCounter, name: &str, measure: Measure) -> S
         (None, None) => format!("{name}: none yet."),
     }
 }
+/// The lay-ups in which nothing is projected, up to the day on which the counter gets to the due point.
+fn laid_up(limb: OnCounter) -> Vec<String> {
+    let Some(projection) = limb.gauge.projection.as_ref().filter(|_| limb.gauge.counter.reached(limb.due).is_none()) else {
+        return Vec::new();
+    };
+    let sentence = |period: Period| match period.to {
+        Some(to) if period.from <= projection.begins() => format!("It is laid up until {}.", calendar::words(to)),
+        Some(to) => format!("It is laid up from {} until {}.", calendar::words(period.from), calendar::words(to)),
+        None => format!("It is laid up from {} on, nobody knows how long.", calendar::words(period.from)),
+    };
+    projection.stands_before(projection.reaches(limb.due).p50).map(sentence).collect()
+}
+
 /// When a counter gets to the due point.
 fn arrival(limb: OnCounter, measure: Measure, what: &str) -> String {
     let due = measure.amount(limb.due);

@@ -9,6 +9,7 @@ use super::{
     due::{DueItem, work_out},
     history::{Done, DoneEvent, History, LeftOver, Mark, PartLife, Ride, Stay},
     id::Id,
+    lay_up::Period,
     motorcycle::{Motorcycle, NewMotorcycle},
     part::InstalledPart,
     quantity::{Distance, Figure, Unit},
@@ -49,6 +50,7 @@ pub struct Bench {
     pub readings: Vec<RawReading>,
     pub changes: Vec<RawChange>,
     pub hour_readings: Vec<RawReading>,
+    pub lay_ups: Vec<Period>,
     pub events: Vec<DoneEvent>,
     pub parts: Vec<PartLife>,
     pub follow_ups: Vec<LeftOver>,
@@ -71,6 +73,7 @@ impl Bench {
             readings: vec![],
             changes: vec![],
             hour_readings: vec![],
+            lay_ups: vec![],
             events: vec![],
             parts: vec![],
             follow_ups: vec![],
@@ -171,7 +174,7 @@ impl Bench {
     pub fn history(&self) -> History {
         let odometer = Counter::build(CounterKind::Odometer, &self.readings, &self.changes).unwrap();
         let hours = Counter::build(CounterKind::Hours, &self.hour_readings, &[]).unwrap();
-        let own = Ride { motorcycle_id: self.bike.id, odometer, hours, events: self.events.clone() };
+        let own = Ride { motorcycle_id: self.bike.id, odometer, hours, lay_ups: self.lay_ups.clone(), events: self.events.clone() };
         History {
             motorcycle: self.bike.clone(),
             rides: std::iter::once(own).chain(self.others.iter().cloned()).collect(),

@@ -6,6 +6,7 @@ use time::Date;
 use super::{
     counter::Counter,
     id::Id,
+    lay_up::Period,
     motorcycle::{Motorcycle, Reading},
     part::InstalledPart,
     quantity::{Distance, Quantity, Unit},
@@ -57,6 +58,8 @@ pub struct Ride {
     pub odometer: Counter,
     /// Its hour meter.
     pub hours: Counter,
+    /// When it stands, oldest first.
+    pub lay_ups: Vec<Period>,
     /// What was done to it, in any order.
     pub events: Vec<DoneEvent>,
 }
@@ -155,7 +158,8 @@ pub struct History {
 }
 
 impl History {
-    /// The history as it stood on a day: whatever happened later is left out, however early it was entered.
+    /// The history as it stood on a day: whatever happened later is left out, however early it was entered. Lay-ups stay: they are
+    /// plans too.
     #[must_use]
     pub fn until(&self, day: Date) -> Self {
         let by_then = |mark: &Mark| mark.on <= day;
@@ -163,6 +167,7 @@ impl History {
             motorcycle_id: ride.motorcycle_id,
             odometer: ride.odometer.until(day),
             hours: ride.hours.until(day),
+            lay_ups: ride.lay_ups.clone(),
             events: ride.events.iter().filter(|event| by_then(&event.mark)).cloned().collect(),
         });
         let parts = self.parts.iter().map(|part| PartLife {

@@ -9,7 +9,7 @@ use super::{
     quantity::{Figure, Unit},
     service::ServiceEvent,
     vin,
-    words::{CounterKind, DistanceStatus, FinalDrive, Frequency, InstrumentChange, OdometerUnit},
+    words::{CounterKind, DistanceStatus, FinalDrive, Frequency, InstrumentChange, OdometerUnit, Weekday},
 };
 
 fn one() -> Figure {
@@ -104,6 +104,17 @@ pub struct Reports {
     /// No mail when nothing is due and nothing changed since the last one.
     #[serde(default = "yes")]
     pub only_changes: bool,
+    /// The hour at which it is mailed, in the workshop's time zone; null: 7.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(minimum = 0, maximum = 23)]
+    pub hour: Option<u8>,
+    /// The day of a weekly report; null: Monday.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub weekday: Option<Weekday>,
+    /// The day of a monthly report, the last one in a shorter month; null: 1.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(minimum = 1, maximum = 31)]
+    pub day: Option<u8>,
 }
 fn off() -> Frequency {
     Frequency::Off
@@ -113,7 +124,7 @@ fn yes() -> bool {
 }
 impl Default for Reports {
     fn default() -> Self {
-        Self { frequency: Frequency::Off, only_changes: true }
+        Self { frequency: Frequency::Off, only_changes: true, hour: None, weekday: None, day: None }
     }
 }
 

@@ -46,6 +46,7 @@ noun! {
 /// What a manager can change on a person.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
+#[schema(example = json!({"name": "Ada Birch", "roles": ["manager"], "owner_id": null}))]
 pub struct MemberDetails {
     /// What the workshop calls them.
     pub name: String,

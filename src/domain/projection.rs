@@ -1,13 +1,15 @@
 //! A forecast of a counter on later days, from its readings. Pure: the same readings give the same forecast.
 //!
-//! The median runs on at the rate of the last year, a whole one where the readings go back that far, so that every season counts
-//! once. The band around it comes from how unevenly the distance fell between the readings: uneven riding adds up like a
-//! random walk, and the rate itself is known only as well as the readings tell.
+//! [`Riding`] learns how the motorcycle is ridden; its percentiles are worked out once for days ahead that lie close together at first and
+//! farther apart later, and are linear between those. A due date is then a look into a table, and days and counts agree exactly.
+//! `DEVELOPERS.md` says how well it does.
 use time::{Date, Duration};
 
 use super::{
     counter::{Counter, Point},
     due::ExpectedDates,
+    lay_up::{Period, days_ridden},
+    riding::{KINDS, Riding, USUAL, each_month},
 };
 
 /// What a forecast rests on.
@@ -30,18 +32,21 @@ pub struct Band {
     pub p90: i64,
 }
 
+/// A day ahead with what the three percentiles have added by then, in ticks.
+type Knot = (i64, [i64; 3]);
+
 /// A forecast of one counter.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Projection {
     basis: Basis,
     /// The last point: the forecast starts from it.
     from: (Date, i64),
-    /// Ticks a day.
-    rate: f64,
-    /// Variance of the distance that each day adds, in ticks².
-    noise: f64,
-    /// Standard deviation of the rate, below the median and above it, in ticks a day.
-    drift: [f64; 2],
+    /// The median of a year, in ticks.
+    yearly: i64,
+    /// Days ahead, none to begin with; nothing ever goes down. The last year repeats itself.
+    knots: Vec<Knot>,
+    /// The times in which it stands that are not over at the last point, in order.
+    standing: Vec<Period>,
 }
 
 /// The least span of readings that a forecast can rest on, in days.
@@ -51,53 +56,77 @@ const YEAR: i64 = 365;
 const DAYS_A_YEAR: f64 = 365.25;
 /// 100 years: beyond that a date helps nobody.
 const HORIZON: i64 = 36_525;
-/// The 0.9 quantile of the standard normal distribution.
-const Z: f64 = 1.281_551_565_544_600_4;
-/// Assumption, no source: before there are readings to tell, the distance of a month varies by 60 % of its mean.
-const MONTHLY_VARIATION: f64 = 0.6;
-/// Assumption, no source: that guess weighs as much as two intervals between readings.
-const GUESS_WEIGHT: f64 = 2.0;
-/// Assumption, no source: from one year to the next a rider's distance varies by 10 % even where the readings are even.
-const YEARLY_VARIATION: f64 = 0.1;
+/// Years worked out one by one, and at most so many where lay-ups are entered far ahead.
+const YEARS: i64 = 4;
+const MOST_YEARS: i64 = 12;
 /// Assumption, no source: one motorcycle in ten is ridden less than 0.3 of the workshop's default distance, and one in ten more
 /// than 2.2 of it. Yearly distances are known to be strongly skewed, with many ridden very little.
-const DEFAULT_BAND: [f64; 2] = [0.3, 2.2];
+const DEFAULT_BAND: [f64; 3] = [0.3, 1.0, 2.2];
 
 impl Projection {
-    /// A forecast from the readings. Without any, it starts at `start` (day and true count), where that is known. With fewer than
-    /// two, or under 30 days between first and last, it runs at `default_yearly` ticks a year; with that `None` there is no forecast.
+    /// A forecast from the readings of a motorcycle that is never laid up.
     #[must_use]
     pub fn new(counter: &Counter, start: Option<(Date, i64)>, default_yearly: Option<i64>) -> Option<Self> {
+        Self::around(counter, start, default_yearly, &[])
+    }
+    /// A forecast from the readings. Without any, it starts at `start` (day and true count), where that is known. With fewer than
+    /// two, or under 30 days between first and last, it runs at `default_yearly` ticks a year; with that `None` there is no forecast.
+    /// Nothing is ridden in the lay-ups, which do not meet each other.
+    #[must_use]
+    pub fn around(counter: &Counter, start: Option<(Date, i64)>, default_yearly: Option<i64>, lay_ups: &[Period]) -> Option<Self> {
         let points = counter.points();
         let from = points.last().map(|last| (last.on, last.ticks)).or(start)?;
         match points.first() {
-            Some(first) if days(first.on, from.0) >= LEAST_SPAN => Some(Self::from_readings(counter, *first, from)),
-            _ => default_yearly.map(|yearly| Self::from_default(from, yearly)),
+            Some(first) if days(first.on, from.0) >= LEAST_SPAN => Some(Self::from_readings(points, from, default_yearly, lay_ups)),
+            _ => default_yearly.map(|yearly| Self::from_default(from, yearly, lay_ups)),
         }
     }
-    fn from_readings(counter: &Counter, first: Point, from: (Date, i64)) -> Self {
-        let span = days(first.on, from.0);
-        let year = span.min(YEAR);
-        let year_ago = counter.on(from.0 - Duration::days(year)).unwrap_or(first.ticks);
-        let rate = number(from.1 - year_ago) / number(year);
-        let noise = noise(counter.points(), number(from.1 - first.ticks) / number(span));
-        let drift = (noise / number(span) + (YEARLY_VARIATION * rate).powi(2)).sqrt();
-        Self { basis: Basis::Readings, from, rate, noise, drift: [drift; 2] }
+    fn from_readings(points: &[Point], from: (Date, i64), default_yearly: Option<i64>, lay_ups: &[Period]) -> Self {
+        let mut ends: Vec<_> = points.iter().map(|point| (point.on, point.ticks)).collect();
+        // The last point of each day; several on one day say nothing about days.
+        ends.reverse();
+        ends.dedup_by_key(|end| end.0);
+        ends.reverse();
+        let default_rate = default_yearly.map(|yearly| number(yearly.max(0)) / DAYS_A_YEAR);
+        let riding = Riding::learn(&ends, lay_ups, default_rate, &USUAL);
+        let mut times = [0.0; KINDS];
+        let knots = knots(from.0, lay_ups, |last, day, ahead| {
+            each_month(last, day, lay_ups, |month, days| riding.pass(&mut times, month, days));
+            riding.ahead(&times, number(ahead))
+        });
+        let mut projection = Self { basis: Basis::Readings, from, yearly: 0, knots, standing: ahead_of(from.0, lay_ups) };
+        projection.yearly = projection.added(YEAR, MEDIAN);
+        projection
     }
-    fn from_default(from: (Date, i64), yearly: i64) -> Self {
-        let rate = number(yearly.max(0)) / DAYS_A_YEAR;
-        let drift = DEFAULT_BAND.map(|share| rate * (share - 1.0).abs() / Z);
-        Self { basis: Basis::Default, from, rate, noise: 0.0, drift }
+    fn from_default(from: (Date, i64), yearly: i64, lay_ups: &[Period]) -> Self {
+        let yearly = yearly.max(0);
+        let mut far = 0.0;
+        let knots = knots(from.0, lay_ups, |last, day, _| {
+            if let Some(first) = last.next_day() {
+                far += days_ridden(first, day, lay_ups) * number(yearly) / DAYS_A_YEAR;
+            }
+            DEFAULT_BAND.map(|share| share * far)
+        });
+        Self { basis: Basis::Default, from, yearly, knots, standing: ahead_of(from.0, lay_ups) }
     }
     /// What it rests on.
     #[must_use]
     pub fn basis(&self) -> Basis {
         self.basis
     }
-    /// The median of the distance or time in a year, in ticks.
+    /// The median of the distance or time in a year, in ticks: the default one without enough readings.
     #[must_use]
     pub fn yearly(&self) -> i64 {
-        whole(self.rate * DAYS_A_YEAR)
+        self.yearly
+    }
+    /// The day of the last reading, or of the start where there is none.
+    #[must_use]
+    pub fn begins(&self) -> Date {
+        self.from.0
+    }
+    /// The lay-ups that are not over at the last point and begin before a day, oldest first; all of them where it never comes.
+    pub fn stands_before(&self, day: Option<Date>) -> impl Iterator<Item = Period> {
+        self.standing.iter().copied().filter(move |period| day.is_none_or(|day| period.from < day))
     }
     /// The true count on a day after the last reading; never below that reading.
     #[must_use]
@@ -105,38 +134,71 @@ impl Projection {
         let ahead = days(self.from.0, day).max(0);
         Band { p10: self.low(ahead), p50: self.median(ahead), p90: self.high(ahead) }
     }
+    // Where the last year repeats itself the three could cross; neither of two that never go down is ever above the larger.
     fn median(&self, ahead: i64) -> i64 {
-        self.from.1.saturating_add(whole(self.rate * number(ahead)))
+        self.from.1.saturating_add(self.added(ahead, MEDIAN))
     }
-    // The line less a square root is convex and starts at 0: once it is above the last reading it only rises.
     fn low(&self, ahead: i64) -> i64 {
-        self.from.1.saturating_add(whole(self.rate * number(ahead) - self.spread(ahead, self.drift[0])).max(0))
+        self.from.1.saturating_add(self.added(ahead, LOW)).min(self.median(ahead))
     }
     fn high(&self, ahead: i64) -> i64 {
-        self.from.1.saturating_add(whole(self.rate * number(ahead) + self.spread(ahead, self.drift[1])))
+        self.from.1.saturating_add(self.added(ahead, HIGH)).max(self.median(ahead))
     }
-    fn spread(&self, ahead: i64, drift: f64) -> f64 {
-        let ahead = number(ahead);
-        Z * (self.noise * ahead + (drift * ahead).powi(2)).sqrt()
+    /// What a percentile has added by a day ahead.
+    fn added(&self, ahead: i64, level: usize) -> i64 {
+        let end = self.knots.last().map_or(0, |knot| knot.0);
+        if ahead <= end {
+            return self.between(ahead, level);
+        }
+        let (years, rest) = ((ahead - end) / YEAR, (ahead - end) % YEAR);
+        let year_before = self.between(end - YEAR, level);
+        let a_year = self.between(end, level) - year_before;
+        self.between(end - YEAR + rest, level).saturating_add(a_year.saturating_mul(years + 1))
+    }
+    /// The same within the days worked out: linear between knots.
+    fn between(&self, ahead: i64, level: usize) -> i64 {
+        let next = self.knots.partition_point(|knot| knot.0 < ahead);
+        let Some(after) = self.knots.get(next) else { return 0 };
+        let Some(before) = next.checked_sub(1).map(|place| self.knots[place]) else { return after.1[level] };
+        let way = i128::from(after.1[level] - before.1[level]) * i128::from(ahead - before.0) / i128::from(after.0 - before.0);
+        // A share of a difference that fits.
+        before.1[level] + i64::try_from(way).unwrap_or(0)
     }
     /// The first days on which each percentile has reached `ticks`: `p50` by the median, `p10` by the fast band (early),
     /// `p90` by the slow band (late). `None` where it never gets there in 100 years.
     #[must_use]
     pub fn reaches(&self, ticks: i64) -> ExpectedDates {
-        ExpectedDates {
-            p10: self.first_day(|ahead| self.high(ahead) >= ticks),
-            p50: self.first_day(|ahead| self.median(ahead) >= ticks),
-            p90: self.first_day(|ahead| self.low(ahead) >= ticks),
-        }
+        ExpectedDates { p10: self.first_day(ticks, HIGH), p50: self.first_day(ticks, MEDIAN), p90: self.first_day(ticks, LOW) }
     }
     /// The first day on which the median is beyond `ticks`.
     #[must_use]
     pub fn passes(&self, ticks: i64) -> Option<Date> {
-        self.first_day(|ahead| self.median(ahead) > ticks)
+        self.first_day(ticks.checked_add(1)?, MEDIAN)
     }
-    /// The first day, from that of the last reading on, for which something that then stays true is true. Seventeen steps at most.
-    fn first_day(&self, is_there: impl Fn(i64) -> bool) -> Option<Date> {
-        let (mut before, mut there) = (-1, HORIZON);
+    /// The first day, from that of the last reading on, on which a percentile has got to a count.
+    fn first_day(&self, ticks: i64, level: usize) -> Option<Date> {
+        let wanted = ticks.saturating_sub(self.from.1);
+        let place = self.knots.partition_point(|knot| knot.1[level] < wanted);
+        let ahead = match (place.checked_sub(1).map(|place| self.knots[place]), self.knots.get(place)) {
+            (None, _) => 0,
+            // The smallest number of whole days whose share gets there, rounded up: the counterpart of `between`, which rounds down.
+            (Some(before), Some(after)) => {
+                let way = i128::from(wanted - before.1[level]) * i128::from(after.0 - before.0);
+                let whole = i128::from(after.1[level] - before.1[level]);
+                before.0 + i64::try_from((way + whole - 1) / whole).unwrap_or(HORIZON)
+            }
+            (Some(end), None) => self.first_day_after(end.0, ticks, level)?,
+        };
+        self.from.0.checked_add(Duration::days(ahead))
+    }
+    /// The same beyond the days worked out, in seventeen steps at most.
+    fn first_day_after(&self, end: i64, ticks: i64, level: usize) -> Option<i64> {
+        let is_there = |ahead| match level {
+            LOW => self.low(ahead) >= ticks,
+            HIGH => self.high(ahead) >= ticks,
+            _ => self.median(ahead) >= ticks,
+        };
+        let (mut before, mut there) = (end, HORIZON);
         if !is_there(there) {
             return None;
         }
@@ -148,27 +210,48 @@ impl Projection {
                 before = middle;
             }
         }
-        self.from.0.checked_add(Duration::days(there))
+        Some(there)
     }
 }
+const LOW: usize = 0;
+const MEDIAN: usize = 1;
+const HIGH: usize = 2;
 
-/// Variance of a day's distance around the mean rate, from the intervals between days with readings, with a guess mixed in that
-/// fades as intervals come in. An interval of d days has d times the variance of a day.
-fn noise(points: &[Point], rate: f64) -> f64 {
-    let guess = (MONTHLY_VARIATION * rate).powi(2) * 30.0;
-    let (mut sum, mut intervals) = (0.0, 0.0);
-    let mut start = points.first();
-    for (place, point) in points.iter().enumerate() {
-        // The last point of each day ends an interval; several on one day say nothing about days.
-        let ends_day = points.get(place + 1).is_none_or(|next| next.on > point.on);
-        let Some(from) = start.filter(|from| ends_day && point.on > from.on) else { continue };
-        let length = number(days(from.on, point.on));
-        sum += (number(point.ticks - from.ticks) - rate * length).powi(2) / length;
-        intervals += 1.0;
-        start = Some(point);
+/// The days ahead that are worked out: close together at first, twice a month for two years, then once; and the ends of lay-ups.
+fn days_ahead(from: Date, lay_ups: &[Period]) -> Vec<i64> {
+    let ends = lay_ups.iter().flat_map(|period| [period.from.previous_day(), period.to]).flatten();
+    let ends: Vec<_> = ends.map(|end| days(from, end)).filter(|end| (1..(MOST_YEARS - 2) * YEAR).contains(end)).collect();
+    let years = ends.iter().max().map_or(YEARS, |last| (last / YEAR + 3).max(YEARS));
+    let mut all = vec![0, 2, 5, 10, 20];
+    all.extend((2..48).map(|half_month| half_month * 15));
+    all.extend((24..=years * 12).map(|month| month * YEAR / 12));
+    if !ends.is_empty() {
+        all.extend(ends);
+        all.sort_unstable();
+        all.dedup();
     }
-    // One degree of freedom went into the rate.
-    (guess * GUESS_WEIGHT + sum) / (GUESS_WEIGHT + intervals - 1.0)
+    all
+}
+/// Asks for what is added by each of those days, given the one before, the day, and how far ahead it is.
+fn knots(from: Date, lay_ups: &[Period], mut added: impl FnMut(Date, Date, i64) -> [f64; 3]) -> Vec<Knot> {
+    let mut most = [0; 3];
+    let mut last = from;
+    let all = days_ahead(from, lay_ups).into_iter().map(|ahead| {
+        if ahead > 0 {
+            // At the end of the calendar it stays as it is.
+            let day = from.saturating_add(Duration::days(ahead));
+            let now = added(last, day, ahead);
+            most = [LOW, MEDIAN, HIGH].map(|level| most[level].max(whole(now[level])));
+            last = day;
+        }
+        (ahead, most)
+    });
+    all.collect()
+}
+fn ahead_of(from: Date, lay_ups: &[Period]) -> Vec<Period> {
+    let mut ahead: Vec<_> = lay_ups.iter().copied().filter(|period| period.last() > from).collect();
+    ahead.sort_unstable_by_key(|period| period.from);
+    ahead
 }
 fn days(from: Date, to: Date) -> i64 {
     (to - from).whole_days()
@@ -179,7 +262,7 @@ fn number(ticks: i64) -> f64 {
 }
 #[expect(clippy::cast_possible_truncation, reason = "the cast saturates")]
 fn whole(ticks: f64) -> i64 {
-    ticks.floor() as i64
+    ticks.round() as i64
 }
 
 #[cfg(test)]

@@ -89,8 +89,8 @@ pub struct Road<'a> {
 
 impl<'a> Road<'a> {
     fn new(ride: &'a Ride, start: Option<(Date, i64)>, default_yearly: Distance) -> Self {
-        let distance = Projection::new(&ride.odometer, start, Some(default_yearly.mm()));
-        let hours = Projection::new(&ride.hours, None, None);
+        let distance = Projection::around(&ride.odometer, start, Some(default_yearly.mm()), &ride.lay_ups);
+        let hours = Projection::around(&ride.hours, None, None, &ride.lay_ups);
         Self {
             ride,
             distance: Gauge { counter: &ride.odometer, projection: distance, start },

@@ -16,6 +16,7 @@ pub use self::{
     service::{event_details, follow_up, installed_part, measured, service_event},
 };
 use super::{
+    lay_up::NewLayUp,
     motorcycle::{NewInstrument, NewMotorcycle, NewOwner, NewReading},
     quantity::{Figure, Kind, Quantity, Unit},
     rule::Years,
@@ -186,6 +187,15 @@ pub fn owner(new: &NewOwner) -> Vec<Problem> {
     if let Some(email) = &new.email {
         problems.must(looks_like_an_address(email), "/email", "is not an e-mail address; write it as name@example.org, or null for none");
     }
+    problems.0.extend(report_times(new.reports.hour, new.reports.day));
+    problems.0
+}
+/// What is wrong with when reports are mailed.
+#[must_use]
+pub fn report_times(hour: Option<u8>, day: Option<u8>) -> Vec<Problem> {
+    let mut problems = Problems(Vec::new());
+    problems.must(hour.is_none_or(|hour| hour < 24), "/reports/hour", "must lie between 0 and 23");
+    problems.must(day.is_none_or(|day| (1..=31).contains(&day)), "/reports/day", "must lie between 1 and 31");
     problems.0
 }
 /// One `@` with something on both sides and nothing that could end a mail header. Whether it exists, only a mail can tell.
@@ -203,6 +213,22 @@ pub fn reading(new: &NewReading) -> Vec<Problem> {
     let mut problems = Problems::of(new);
     problems.date("/on", new.on);
     problems.counter("/reading", Some(&new.reading));
+    problems.0
+}
+
+/// What is wrong with a lay-up as far as it alone can tell.
+#[must_use]
+pub fn lay_up(new: &NewLayUp) -> Vec<Problem> {
+    let mut problems = Problems::of(new);
+    problems.date("/from", new.from);
+    if let Some(to) = new.to {
+        problems.date("/to", to);
+        problems.must(
+            to >= new.from,
+            "/to",
+            "lies before the first day; it is the last day on which it stands, or null while nobody knows",
+        );
+    }
     problems.0
 }
 

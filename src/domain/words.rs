@@ -148,6 +148,13 @@ words! {
     Role { Manager => "manager", Mechanic => "mechanic", Owner => "owner", }
 }
 words! {
+    /// A day of the week.
+    Weekday {
+        Monday => "monday", Tuesday => "tuesday", Wednesday => "wednesday", Thursday => "thursday", Friday => "friday",
+        Saturday => "saturday", Sunday => "sunday",
+    }
+}
+words! {
     /// How often a report is mailed.
     Frequency { Off => "off", Daily => "daily", Weekly => "weekly", Monthly => "monthly", }
 }

@@ -8,7 +8,7 @@ use super::{
     motorcycle::{Motorcycle, Owner},
     noun::noun,
     quantity::Quantity,
-    words::{Frequency, OdometerUnit, TokenScope},
+    words::{Frequency, OdometerUnit, TokenScope, Weekday},
 };
 
 /// The report on all motorcycles.
@@ -16,15 +16,35 @@ use super::{
 #[serde(deny_unknown_fields)]
 pub struct WorkshopReports {
     /// How often.
+    #[serde(default = "off")]
     pub frequency: Frequency,
     /// No mail when nothing is due and nothing changed since the last one.
+    #[serde(default = "yes")]
     pub only_changes: bool,
     /// Where it goes.
+    #[serde(default)]
     pub to: Vec<String>,
+    /// The hour at which it is mailed, in the workshop's time zone; null: 7.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(minimum = 0, maximum = 23)]
+    pub hour: Option<u8>,
+    /// The day of a weekly report; null: Monday.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub weekday: Option<Weekday>,
+    /// The day of a monthly report, the last one in a shorter month; null: 1.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(minimum = 1, maximum = 31)]
+    pub day: Option<u8>,
+}
+fn off() -> Frequency {
+    Frequency::Off
+}
+fn yes() -> bool {
+    true
 }
 impl Default for WorkshopReports {
     fn default() -> Self {
-        Self { frequency: Frequency::Off, only_changes: true, to: Vec::new() }
+        Self { frequency: Frequency::Off, only_changes: true, to: Vec::new(), hour: None, weekday: None, day: None }
     }
 }
 

@@ -30,6 +30,8 @@ pub mod guard;
 mod history_rows;
 mod imports;
 mod job_sheet;
+mod lay_ups;
+mod letters;
 mod limits;
 pub mod links;
 mod motorcycle;
@@ -50,6 +52,7 @@ mod service_event;
 mod sign_in;
 pub mod standards;
 mod tokens;
+mod unsubscribe;
 mod welcome;
 pub mod words;
 mod workshop;
@@ -75,6 +78,9 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/motorcycles/{id}/readings", get(readings::show).post(readings::note))
         .route("/motorcycles/{id}/readings/change", post(readings::change))
         .route("/motorcycles/{id}/readings/{below}/strike-out", post(readings::strike_out))
+        .route("/motorcycles/{id}/lay-ups", post(lay_ups::add))
+        .route("/motorcycles/{id}/lay-ups/{below}/end", post(lay_ups::end))
+        .route("/motorcycles/{id}/lay-ups/{below}/remove", post(lay_ups::remove))
         .route("/motorcycles/{id}/parts", get(parts::fit_form).post(parts::fit))
         .route("/motorcycles/{id}/job-sheet", get(job_sheet::show))
         .route("/installed-parts/{id}", get(parts::show))
@@ -112,6 +118,11 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/owners/new", get(owners::new).post(owners::add))
         .route("/owners/{id}/edit", get(owners::edit).post(owners::change))
         .route("/owners/{id}/hide", post(owners::hide))
+        .route("/owners/{id}/mail", get(letters::for_owner))
+        .route("/workshop/mail", get(letters::for_workshop))
+        .route("/letters", get(letters::list))
+        .route("/letters/{id}/retry", post(letters::retry))
+        .route("/unsubscribe/{secret}", get(unsubscribe::ask).post(unsubscribe::stop))
         .route("/tokens", get(tokens::list).post(tokens::make))
         .route("/tokens/{id}/revoke", post(tokens::revoke))
         .route("/tokens/{id}/rotate", post(tokens::rotate))

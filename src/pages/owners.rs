@@ -16,11 +16,12 @@ use super::{
     links, paging, words,
 };
 use crate::{
-    actions::{App, Work, owner as actions},
+    actions::{App, Work, owner as actions, report},
     domain::{
         id::Id,
         motorcycle::{NewOwner, Owner, Reports},
-        words::Frequency,
+        report_time::Schedule,
+        words::{Frequency, Weekday},
     },
     error::Result,
     store::Stretch,
@@ -49,6 +50,11 @@ struct OwnerFormPage {
     form: Form,
     action: String,
     frequencies: Vec<(String, String)>,
+    hours: Vec<(String, String)>,
+    weekdays: Vec<(String, String)>,
+    days: Vec<(String, String)>,
+    mail: Option<String>,
+    stopped: Option<String>,
     hide: Option<String>,
 }
 impl OwnerFormPage {
@@ -59,6 +65,11 @@ impl OwnerFormPage {
             form,
             action: owner.map_or_else(|| "/owners/new".into(), |owner| format!("/owners/{}/edit", owner.id)),
             frequencies: frequencies(),
+            hours: hours(),
+            weekdays: weekdays(),
+            days: days(),
+            mail: owner.map(|owner| format!("/owners/{}/mail", owner.id)),
+            stopped: None,
             hide: owner.map(|owner| format!("/owners/{}/hide", owner.id)),
         }
     }
@@ -70,6 +81,27 @@ pub(super) fn frequencies() -> Vec<(String, String)> {
         other => other.to_string(),
     };
     Frequency::ALL.iter().map(|one| (one.to_string(), words(one))).collect()
+}
+
+/// The hours of the day, as options.
+pub(super) fn hours() -> Vec<(String, String)> {
+    (0..24).map(|hour| (hour.to_string(), format!("{hour}:00"))).collect()
+}
+/// The days of the week, as options.
+pub(super) fn weekdays() -> Vec<(String, String)> {
+    Weekday::ALL.iter().map(|day| (day.to_string(), words::capital(day.as_str()))).collect()
+}
+/// The days of a month, as options.
+pub(super) fn days() -> Vec<(String, String)> {
+    (1..=31).map(|day| (day.to_string(), day.to_string())).collect()
+}
+/// When reports are mailed, for a form.
+pub(super) fn timing(schedule: &Schedule) -> [(&'static str, String); 3] {
+    [
+        ("reports.hour", schedule.hour.to_string()),
+        ("reports.weekday", schedule.weekday.to_string()),
+        ("reports.day", schedule.day.to_string()),
+    ]
 }
 
 /// `GET /owners`
@@ -94,7 +126,12 @@ pub(super) async fn list(State(app): State<Arc<App>>, Mechanic(visitor): Mechani
 pub(super) async fn new(State(app): State<Arc<App>>, Mechanic(visitor): Mechanic) -> Result<Response, Fault> {
     let work = app.read(&visitor.caller).await?;
     let empty = ["name", "email", "phone", "notes"].map(|name| (name, String::new()));
-    let form = Form::showing(empty.into_iter().chain([("reports.frequency", "off".into()), ("reports.only_changes", "yes".into())]));
+    let form = Form::showing(
+        empty
+            .into_iter()
+            .chain([("reports.frequency", "off".into()), ("reports.only_changes", "yes".into())])
+            .chain(timing(&Schedule::from(&Reports::default()))),
+    );
     Ok(Page(OwnerFormPage::new(&visitor, &work, form, None)).into_response())
 }
 
@@ -120,17 +157,24 @@ pub(super) async fn edit(State(app): State<Arc<App>>, Mechanic(visitor): Mechani
     let mut work = app.read(&visitor.caller).await?;
     let owner = actions::get(&mut work, id).await?;
     let form = showing(&owner)?;
-    Ok(Page(OwnerFormPage::new(&visitor, &work, form, Some(&owner))).into_response())
+    let stopped = report::stopped_at(&mut work, &owner).await?;
+    let zone = &work.workshop.time_zone;
+    let stopped = stopped.map(|at| format!("Stopped by the link in a mail on {}.", words::instant(at, zone)));
+    Ok(Page(OwnerFormPage { stopped, ..OwnerFormPage::new(&visitor, &work, form, Some(&owner)) }).into_response())
 }
 fn showing(owner: &Owner) -> Result<Form> {
-    let mut form = Form::showing([
-        ("name", owner.name.clone()),
-        ("email", owner.email.clone().unwrap_or_default()),
-        ("phone", owner.phone.clone().unwrap_or_default()),
-        ("notes", owner.notes.clone()),
-        ("reports.frequency", owner.reports.frequency.to_string()),
-        ("reports.only_changes", if owner.reports.only_changes { "yes".into() } else { String::new() }),
-    ]);
+    let mut form = Form::showing(
+        [
+            ("name", owner.name.clone()),
+            ("email", owner.email.clone().unwrap_or_default()),
+            ("phone", owner.phone.clone().unwrap_or_default()),
+            ("notes", owner.notes.clone()),
+            ("reports.frequency", owner.reports.frequency.to_string()),
+            ("reports.only_changes", if owner.reports.only_changes { "yes".into() } else { String::new() }),
+        ]
+        .into_iter()
+        .chain(timing(&Schedule::from(&owner.reports))),
+    );
     form.set_seen(owner)?;
     Ok(form)
 }
@@ -177,6 +221,9 @@ fn read(form: &mut Form) -> NewOwner {
     let reports = Reports {
         frequency: form.chosen("reports.frequency").unwrap_or(Frequency::Off),
         only_changes: form.is("reports.only_changes", "yes"),
+        hour: form.chosen("reports.hour"),
+        weekday: form.chosen("reports.weekday"),
+        day: form.chosen("reports.day"),
     };
     NewOwner {
         name: form.value("name").to_owned(),

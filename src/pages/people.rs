@@ -82,7 +82,7 @@ impl PeoplePage {
             state: match (person.joined_at, person.invitation) {
                 (None, Some(open)) if open.expires_at <= now => "the invitation is too old; make a new one".into(),
                 (None, Some(open)) => format!("invited, until {}", calendar::words(open.expires_at.date())),
-                (joined, _) => joined.map_or_else(String::new, |at| format!("since {}", calendar::words(at.date()))),
+                (joined, _) => joined.map_or_else(String::new, |at| calendar::words(at.date())),
             },
             name: person.name,
             email: person.email,

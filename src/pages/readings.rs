@@ -18,10 +18,11 @@ use super::{
     links, motorcycles, paging, words,
 };
 use crate::{
-    actions::{App, Work, motorcycle, reading as actions},
+    actions::{App, Work, lay_up, motorcycle, reading as actions},
     domain::{
         calendar,
         id::Id,
+        lay_up::{LayUp, Period},
         motorcycle::{Motorcycle, NewInstrument, NewReading, Reading},
         quantity::Unit,
         words::{CounterKind, InstrumentChange},
@@ -56,6 +57,8 @@ struct ReadingsPage {
     change_action: String,
     changes: Vec<(String, String)>,
     changed: Vec<String>,
+    lay_up: Form,
+    lay_ups: Vec<Stood>,
     rows: Vec<Row>,
     next: Option<String>,
     /// The query string of this counter's paths.
@@ -78,20 +81,32 @@ struct Row {
     struck: Option<String>,
 }
 
+/// A lay-up.
+struct Stood {
+    id: Id<LayUp>,
+    /// `Laid up until 1 Mar 2027`
+    when: String,
+    note: String,
+    /// Nobody knows its last day yet.
+    open: bool,
+}
+
 /// What the page shows beside the lists: its forms as they are now.
-struct Forms {
+pub(super) struct Forms {
     reading: Form,
     doubt: Option<Vec<Other>>,
     may_confirm: bool,
     change: Form,
+    pub lay_up: Form,
 }
 impl Forms {
-    fn fresh(work: &Work) -> Self {
+    pub fn fresh(work: &Work) -> Self {
         let today = work.today.to_string();
         let reading = Form::showing([("on", today.clone()), ("reading", String::new()), ("read_by", String::new())]);
         let empty = ["change.kind", "change.old_final", "change.new_start", "change.capacity", "change.reason"];
         let change = Form::showing(empty.map(|name| (name, String::new())).into_iter().chain([("change.on", today)]));
-        Self { reading, doubt: None, may_confirm: false, change }
+        let lay_up = Form::showing(["lay_up.from", "lay_up.to", "lay_up.note"].map(|name| (name, String::new())));
+        Self { reading, doubt: None, may_confirm: false, change, lay_up }
     }
 }
 
@@ -104,12 +119,18 @@ fn path(bike: Id<Motorcycle>, kind: CounterKind, below: &str) -> String {
     links::with_query(&format!("{}{below}", links::readings(bike)), [("counter", counter)])
 }
 
+/// The page of the odometer again, with what is wrong in one of its forms.
+pub(super) async fn again(visitor: &Visitor, work: &mut Work, bike: &Motorcycle, forms: Forms) -> Result<Response, Fault> {
+    Ok(Page(page(visitor, work, bike, &Form::default(), forms).await?).with_status(422))
+}
 async fn page(visitor: &Visitor, work: &mut Work, bike: &Motorcycle, asked: &Form, forms: Forms) -> Result<ReadingsPage> {
     let kind = kind_of(asked);
     let stretch: Stretch<(Date, Id<Reading>)> = paging::stretch(asked, SIZE)?;
     let mut readings = actions::list(work, bike.id, kind, None, stretch).await?;
     let next = paging::cut(&mut readings, SIZE, |reading| (reading.on, reading.id));
     let changes = actions::list_instruments(work, bike.id, kind, Stretch { after: None, limit: 200 }).await?;
+    let lay_ups = lay_up::list(work, bike.id, Stretch { after: None, limit: 200 }).await?;
+    let today = work.today;
     let (counter, instrument, title) = match kind {
         CounterKind::Odometer => ("Odometer", "odometer", "Note a reading"),
         CounterKind::Hours => ("Hour meter", "hour meter", "Note hours"),
@@ -140,6 +161,8 @@ async fn page(visitor: &Visitor, work: &mut Work, bike: &Motorcycle, asked: &For
             option(InstrumentChange::RolledOver, "It rolled over and started again at 0"),
         ],
         changed: changes.iter().map(words::instrument).collect(),
+        lay_up: forms.lay_up,
+        lay_ups: lay_ups.into_iter().map(|lay_up| stood(lay_up, today)).collect(),
         rows: readings.into_iter().map(row).collect(),
         next: next.map(|next| links::with_query(&links::readings(bike.id), [("counter", asked.value("counter")), ("after", &next)])),
         query: if kind == CounterKind::Hours { "?counter=hours" } else { "" },
@@ -150,6 +173,15 @@ async fn page(visitor: &Visitor, work: &mut Work, bike: &Motorcycle, asked: &For
     })
 }
 
+fn stood(lay_up: LayUp, today: Date) -> Stood {
+    let from = calendar::words(lay_up.from);
+    let when = match lay_up.to.map(calendar::words) {
+        Some(to) if Period::from(&lay_up).holds(today) => format!("Laid up until {to}, since {from}"),
+        Some(to) => format!("Laid up from {from} until {to}"),
+        None => format!("Laid up from {from} on"),
+    };
+    Stood { id: lay_up.id, when, open: lay_up.to.is_none(), note: lay_up.note }
+}
 fn row(reading: Reading) -> Row {
     Row {
         id: reading.id,

@@ -34,9 +34,14 @@ impl Picture {
         let code = QrCode::new(text).map_err(Error::internal)?;
         let width = code.width();
         let mut path = String::new();
-        for (place, color) in code.to_colors().into_iter().enumerate() {
-            if color == Color::Dark {
-                let _ = write!(path, "M{} {}h1v1h-1z", place % width + QUIET, place / width + QUIET);
+        for (row, colors) in code.to_colors().chunks(width).enumerate() {
+            let mut place = 0;
+            for run in colors.chunk_by(|left, right| left == right) {
+                if run[0] == Color::Dark {
+                    let length = run.len();
+                    let _ = write!(path, "M{} {}h{length}v1h-{length}z", place + QUIET, row + QUIET);
+                }
+                place += run.len();
             }
         }
         Ok(Self { size: width + 2 * QUIET, path })
@@ -57,12 +62,11 @@ struct SecondFactorPage {
 impl SecondFactorPage {
     async fn new(app: &App, own: &Own, form: Form, codes: Vec<String>) -> Result<Self> {
         let account = actions::show(app, &own.person, &own.cookie).await?;
-        let setup = match account.second_factor_since {
-            Some(_) => None,
-            None => {
-                let secret = actions::begin_second_factor(app, own.person.id).await?;
-                Some((Picture::of(&totp::address(&secret, &own.person.email))?, in_groups(&totp::base32(&secret))))
-            }
+        let setup = if account.second_factor_since.is_some() {
+            None
+        } else {
+            let secret = actions::begin_second_factor(app, own.person.id).await?;
+            Some((Picture::of(&totp::address(&secret, &own.person.email))?, in_groups(&totp::base32(&secret))))
         };
         let work = app.read(&own.visitor.caller).await?;
         let frame = own.visitor.frame(&work, Nav::Nowhere);

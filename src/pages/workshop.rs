@@ -13,12 +13,13 @@ use super::{
     form::Form,
     frame::{Frame, Nav},
     guard::{Manager, Visitor},
-    owners::frequencies,
+    owners::{days, frequencies, hours, timing, weekdays},
 };
 use crate::{
     actions::{App, Work, workshop as actions},
     domain::{
         quantity::{Quantity, Unit},
+        report_time::Schedule,
         words::Frequency,
         workshop::{Workshop, WorkshopReports, WorkshopSettings},
     },
@@ -32,6 +33,9 @@ struct WorkshopPage {
     form: Form,
     units: Vec<(String, String)>,
     frequencies: Vec<(String, String)>,
+    hours: Vec<(String, String)>,
+    weekdays: Vec<(String, String)>,
+    days: Vec<(String, String)>,
 }
 impl WorkshopPage {
     fn new(visitor: &Visitor, work: &Work, form: Form) -> Self {
@@ -41,6 +45,9 @@ impl WorkshopPage {
             form,
             units: vec![option("mi", "Miles"), option("km", "Kilometers")],
             frequencies: frequencies(),
+            hours: hours(),
+            weekdays: weekdays(),
+            days: days(),
         }
     }
 }
@@ -52,17 +59,21 @@ pub(super) async fn show(State(app): State<Arc<App>>, Manager(visitor): Manager)
     Ok(Page(WorkshopPage::new(&visitor, &work, form)).into_response())
 }
 fn showing(workshop: &Workshop) -> Result<Form> {
-    let mut form = Form::showing([
-        ("name", workshop.name.clone()),
-        ("time_zone", workshop.time_zone.clone()),
-        ("default_unit", workshop.default_unit.to_string()),
-        ("currency", workshop.currency.clone()),
-        ("default_yearly_distance.value", workshop.default_yearly_distance.value.text()),
-        ("default_yearly_distance.unit", workshop.default_yearly_distance.unit.to_string()),
-        ("reports.frequency", workshop.reports.frequency.to_string()),
-        ("reports.only_changes", if workshop.reports.only_changes { "yes".into() } else { String::new() }),
-        ("reports.to", workshop.reports.to.join("\n")),
-    ]);
+    let mut form = Form::showing(
+        [
+            ("name", workshop.name.clone()),
+            ("time_zone", workshop.time_zone.clone()),
+            ("default_unit", workshop.default_unit.to_string()),
+            ("currency", workshop.currency.clone()),
+            ("default_yearly_distance.value", workshop.default_yearly_distance.value.text()),
+            ("default_yearly_distance.unit", workshop.default_yearly_distance.unit.to_string()),
+            ("reports.frequency", workshop.reports.frequency.to_string()),
+            ("reports.only_changes", if workshop.reports.only_changes { "yes".into() } else { String::new() }),
+            ("reports.to", workshop.reports.to.join("\n")),
+        ]
+        .into_iter()
+        .chain(timing(&Schedule::from(&workshop.reports))),
+    );
     form.set_seen(workshop)?;
     Ok(form)
 }
@@ -101,6 +112,9 @@ fn read(form: &mut Form, before: &Workshop) -> Option<WorkshopSettings> {
         reports: WorkshopReports {
             frequency: form.chosen("reports.frequency").unwrap_or(Frequency::Off),
             only_changes: form.is("reports.only_changes", "yes"),
+            hour: form.chosen("reports.hour"),
+            weekday: form.chosen("reports.weekday"),
+            day: form.chosen("reports.day"),
             to: form.value("reports.to").lines().map(str::trim).filter(|line| !line.is_empty()).map(str::to_owned).collect(),
         },
     })

@@ -38,13 +38,25 @@ impl Account {
 }
 
 /// Stores a new account.
+///
+/// # Errors
+/// 409 where the address has one by now: somebody else came in under it in this moment.
 pub async fn insert(tx: &mut Tx, account: &Account, now: OffsetDateTime) -> Result<()> {
     let sql = "insert into person (person_id, email, name, password_hash, created_at) values ($1, $2, $3, $4, $5)";
-    execute!(
+    let done = execute!(
         tx,
         sqlx::query(sql).bind(account.person_id).bind(&account.email).bind(&account.name).bind(&account.password_hash).bind(Instant(now))
-    )?;
-    Ok(())
+    );
+    taken(done, "This address was given an account in this moment; begin again.")
+}
+/// Another account has this e-mail address.
+fn taken(done: sqlx::Result<u64>, detail: &str) -> Result<()> {
+    match done {
+        Err(error) if error.as_database_error().is_some_and(sqlx::error::DatabaseError::is_unique_violation) => {
+            Err(Error::conflict(detail, []))
+        }
+        done => done.map(|_| ()).map_err(Error::from),
+    }
 }
 
 /// The account of an e-mail address (in lower case).
@@ -78,12 +90,7 @@ pub async fn set_name(tx: &mut Tx, person: Id<Person>, name: &str) -> Result<()>
 /// 409 where another account has it.
 pub async fn set_email(tx: &mut Tx, person: Id<Person>, email: &str) -> Result<()> {
     let done = execute!(tx, sqlx::query("update person set email = $2 where person_id = $1").bind(person).bind(email));
-    match done {
-        Err(error) if error.as_database_error().is_some_and(sqlx::error::DatabaseError::is_unique_violation) => {
-            Err(Error::conflict("This e-mail address cannot be used any more; begin the change again with another one.", []))
-        }
-        done => done.map(|_| ()).map_err(Error::from),
-    }
+    taken(done, "This e-mail address cannot be used any more; begin the change again with another one.")
 }
 
 /// Makes a person a member of a workshop.

@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use sqlx::FromRow;
 use time::Date;
 
-use super::{Tx, on, types::Json};
+use super::{Tx, lay_up, on, types::Json};
 use crate::{
     domain::{
         counter::{Counter, RawChange, RawReading, to_ticks},
@@ -148,6 +148,7 @@ async fn ride(tx: &mut Tx, workshop: Id<Workshop>, bike: Id<Motorcycle>, known: 
         motorcycle_id: bike,
         odometer: counter(CounterKind::Odometer, &readings, &changes)?,
         hours: counter(CounterKind::Hours, &readings, &changes)?,
+        lay_ups: lay_up::periods(tx, workshop, bike).await?,
         events: events(tx, workshop, bike, known).await?,
     })
 }

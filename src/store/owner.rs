@@ -29,18 +29,34 @@ impl From<Row> for Owner {
 
 /// Stores a new owner.
 pub async fn insert(tx: &mut Tx, workshop: Id<Workshop>, owner: &Owner) -> Result<()> {
-    let sql = "insert into owner (workshop_id, id, name, body, created_at, updated_at) values ($1, $2, $3, $4, $5, $5)";
+    let sql =
+        "insert into owner (workshop_id, id, name, body, reports_frequency, created_at, updated_at) values ($1, $2, $3, $4, $6, $5, $5)";
     execute!(
         tx,
-        sqlx::query(sql).bind(workshop).bind(owner.id).bind(&owner.name).bind(Json(owner.details())).bind(Instant(owner.created_at))
+        sqlx::query(sql)
+            .bind(workshop)
+            .bind(owner.id)
+            .bind(&owner.name)
+            .bind(Json(owner.details()))
+            .bind(Instant(owner.created_at))
+            .bind(owner.reports.frequency.as_str())
     )?;
     Ok(())
 }
 
 /// Stores what was changed on an owner.
 pub async fn update(tx: &mut Tx, workshop: Id<Workshop>, owner: &Owner, now: OffsetDateTime) -> Result<()> {
-    let sql = "update owner set name = $3, body = $4, updated_at = $5 where workshop_id = $1 and id = $2";
-    execute!(tx, sqlx::query(sql).bind(workshop).bind(owner.id).bind(&owner.name).bind(Json(owner.details())).bind(Instant(now)))?;
+    let sql = "update owner set name = $3, body = $4, reports_frequency = $6, updated_at = $5 where workshop_id = $1 and id = $2";
+    execute!(
+        tx,
+        sqlx::query(sql)
+            .bind(workshop)
+            .bind(owner.id)
+            .bind(&owner.name)
+            .bind(Json(owner.details()))
+            .bind(Instant(now))
+            .bind(owner.reports.frequency.as_str())
+    )?;
     Ok(())
 }
 
@@ -64,6 +80,14 @@ pub async fn list(tx: &mut Tx, workshop: Id<Workshop>, stretch: Stretch<(String,
                  and ($2 is null or (name, id) > ($2, $3)) order by name, id limit $4";
     let (name, id) = stretch.after.unzip();
     let rows = on!(tx, sqlx::query_as::<_, Row>(sql).bind(workshop).bind(&name).bind(id).bind(stretch.limit), fetch_all)?;
+    Ok(rows.into_iter().map(Owner::from).collect())
+}
+
+/// The owners who want reports, by id.
+pub async fn who_want_reports(tx: &mut Tx, workshop: Id<Workshop>) -> Result<Vec<Owner>> {
+    let sql = "select id, body, created_at from owner where workshop_id = $1 and reports_frequency in ('daily', 'weekly', 'monthly')
+                 and deleted_at is null order by id";
+    let rows = on!(tx, sqlx::query_as::<_, Row>(sql).bind(workshop), fetch_all)?;
     Ok(rows.into_iter().map(Owner::from).collect())
 }
 

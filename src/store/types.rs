@@ -8,6 +8,7 @@ use uuid::Uuid;
 use crate::domain::{
     attachment::{BelongsTo, MediaType},
     id::Id,
+    letter::{LetterKind, LetterStatus},
     quantity::{Figure, Unit},
     webhook::{DeliveryStatus, HookEvent},
     words::{Condition, CounterKind, FollowUpStatus, InstrumentChange, Measurand, OdometerUnit, Operation, Position},
@@ -79,6 +80,8 @@ as_text! {
     MediaType => str::parse,
     DeliveryStatus => str::parse,
     HookEvent => str::parse,
+    LetterKind => str::parse,
+    LetterStatus => str::parse,
 }
 
 /// A nested value as JSON text.

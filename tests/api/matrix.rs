@@ -35,6 +35,11 @@ const TABLE: &[(&str, &str, Least, &str)] = &[
     ("strike_out_hour_reading", "write", Owner, "hour_reading"),
     ("list_odometers", "read", Owner, "motorcycle"),
     ("change_odometer", "write", Workshop, "motorcycle"),
+    ("list_lay_ups", "read", Owner, "motorcycle"),
+    ("add_lay_up", "write", Workshop, "motorcycle"),
+    ("show_lay_up", "read", Owner, "lay_up"),
+    ("change_lay_up", "write", Workshop, "lay_up"),
+    ("delete_lay_up", "write", Workshop, "lay_up"),
     ("list_hour_meters", "read", Owner, "motorcycle"),
     ("change_hour_meter", "write", Workshop, "motorcycle"),
     ("list_service_events", "read", Owner, "motorcycle"),
@@ -108,6 +113,8 @@ const TABLE: &[(&str, &str, Least, &str)] = &[
     ("change_webhook", "admin", Workshop, "webhook"),
     ("delete_webhook", "admin", Workshop, "webhook"),
     ("list_webhook_deliveries", "admin", Workshop, "webhook"),
+    ("import_file", "write", Workshop, "-"),
+    ("export_workshop", "admin", Workshop, "-"),
     ("list_audit", "admin", Workshop, "-"),
     ("list_calendars", "read", Owner, "-"),
     ("make_calendar", "write", Owner, "-"),
@@ -141,6 +148,7 @@ async fn furnish(server: &Server, keeper: &Server, bike: &str, mark: &str) -> BT
     let text = |value: &Value| value.as_str().expect("an id").to_owned();
     let reading = keeper.post(&format!("{path}/odometer-readings"), &json!({"on": "2026-06-01", "reading": 5200})).await.id();
     let hours = keeper.post(&format!("{path}/hour-readings"), &json!({"on": "2026-06-01", "reading": 52})).await.id();
+    let lay_up = server.post(&format!("{path}/lay-ups"), &json!({"from": "2026-12-01", "to": "2027-02-28", "note": mark})).await.id();
     let part = reqwest::multipart::Part::bytes(b"%PDF-1.4 nothing".to_vec()).file_name(format!("{mark}.pdf"));
     let form = reqwest::multipart::Form::new().text("belongs_to", bike.to_owned()).part("file", part);
     let attachment = server.send(server.request(Method::POST, "/attachments").multipart(form)).await.id();
@@ -154,6 +162,7 @@ async fn furnish(server: &Server, keeper: &Server, bike: &str, mark: &str) -> BT
         ("follow_up", text(&event["follow_ups"][0]["id"])),
         ("odometer_reading", reading),
         ("hour_reading", hours),
+        ("lay_up", lay_up),
         ("attachment", attachment),
     ])
 }
@@ -303,6 +312,7 @@ on_both_engines!(what_is_not_theirs_answers_like_what_is_not_there, async |serve
         ("measured_value", "/measured-values"),
         ("follow_up", "/follow-ups"),
         ("odometer_reading", "/odometer-readings"),
+        ("lay_up", "/lay-ups"),
         ("attachment", "/attachments"),
     ] {
         let hidden = ada.get(&format!("{path}/{}", shop.others[kind])).await;

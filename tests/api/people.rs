@@ -111,7 +111,7 @@ on_both_engines!(people_are_changed_and_removed, async |server| {
         .await
         .items()
         .iter()
-        .filter(|entry| entry["subject_kind"] == "person")
+        .filter(|entry| entry["subject"]["kind"] == "person")
         .map(|entry| entry["action"].clone())
         .collect();
     assert_eq!(actions, ["remove", "change", "invite"]);

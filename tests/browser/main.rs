@@ -3,5 +3,6 @@
 //! Run by `sh tests/run`, which says where Chromium, its driver and axe-core are.
 mod axe;
 mod browser;
+mod invitation;
 mod workshop;
 mod write_up;

@@ -67,8 +67,8 @@ impl Server {
         let app = Arc::new(app);
         let listener = TcpListener::bind("127.0.0.1:0").await.expect("a free port");
         let address = format!("http://{}", listener.local_addr().expect("an address"));
-        let router = witnessmark::web::router(Arc::clone(&app)).into_make_service_with_connect_info::<std::net::SocketAddr>();
-        let task = Task(tokio::spawn(async move { axum::serve(listener, router).await.expect("serves") }));
+        let router = witnessmark::web::router(Arc::clone(&app));
+        let task = Task(tokio::spawn(witnessmark::connections::serve(listener, router, std::future::pending())));
         let client = Client::builder().redirect(reqwest::redirect::Policy::none()).build().expect("a client");
         Self { address, app, url: url.into(), token: tokens[0].clone(), tokens, client, _task: Arc::new(task) }
     }
@@ -78,13 +78,16 @@ impl Server {
     }
     /// A further server on the same database, whose webhooks may reach into the private network.
     pub async fn allowing_private_webhooks(&self) -> Self {
-        let store = Store::open(&self.url).await.expect("the test's database opens");
-        Self::of(App::new(store, clock()).with_private_webhooks(true), &self.url, self.tokens.clone()).await
+        self.like(|app| app.with_private_webhooks(true)).await
     }
     /// A further server on the same database, which is told the address that people use.
     pub async fn reached_at(&self, public_url: &str) -> Self {
+        self.like(|app| app.at(Some(public_url.into()))).await
+    }
+    /// A further server on the same database, made ready by `ready`.
+    pub async fn like(&self, ready: impl FnOnce(App) -> App) -> Self {
         let store = Store::open(&self.url).await.expect("the test's database opens");
-        Self::of(App::new(store, clock()).at(Some(public_url.into())), &self.url, self.tokens.clone()).await
+        Self::of(ready(App::new(store, clock())), &self.url, self.tokens.clone()).await
     }
     /// The same server, asked with another token.
     pub fn with_token(&self, token: &str) -> Self {

@@ -204,3 +204,44 @@ on_both_engines!(owners_and_settings_are_kept, async |server| {
     assert_eq!(kept["default_yearly_distance"], json!({"value": 6000, "unit": "km"}));
     assert_eq!(kept["reports"]["to"], json!(["a@example.org", "b@example.org"]));
 });
+
+on_both_engines!(a_lay_up_is_entered_shown_ended_and_taken_away, async |server| {
+    let reader = Reader::signed_in(&server).await;
+    let bike = server.motorcycle(json!({})).await;
+    let path = format!("{bike}/readings");
+    let send = async |below: &str, fields: &[(&str, &str)]| {
+        let key = reader.get(&path).await.key();
+        let all: Vec<_> = [("once", key.as_str())].into_iter().chain(fields.iter().copied()).collect();
+        reader.send(&format!("{bike}/lay-ups{below}"), &all).await
+    };
+    let page = send("", &[("lay_up.from", "2026-06-01"), ("lay_up.to", "2027-03-01"), ("lay_up.note", "Frame & forks")]).await;
+    assert_eq!((page.status, page.location()), (303, path.as_str()), "{}", page.text);
+    reader.get(&path).await.says("Laid up until 1 Mar 2027, since 1 Jun 2026: Frame &#38; forks");
+    let lay_up = server.all(&format!("{bike}/lay-ups")).await.remove(0);
+    assert_eq!((&lay_up["from"], &lay_up["to"]), (&json!("2026-06-01"), &json!("2027-03-01")));
+
+    // What stands in its way is said, and what was typed stays.
+    let page = send("", &[("lay_up.from", "2027-02-01"), ("lay_up.note", "Again")]).await;
+    assert_eq!(page.status, 422);
+    page.says("laid up from 1 Jun 2026 to 1 Mar 2027 already");
+    assert_eq!((page.value("lay_up.from"), page.value("lay_up.note")), ("2027-02-01".into(), "Again".into()));
+    let page = send("", &[("lay_up.to", "2027-02-01")]).await;
+    assert_eq!(page.status, 422);
+    page.says("id=\"lay_up.from-wrong\"");
+
+    let id = lay_up["id"].as_str().unwrap();
+    assert_eq!(send(&format!("/{id}/remove"), &[]).await.status, 303);
+    assert_eq!(server.count(&format!("{bike}/lay-ups")).await, 0);
+    assert_eq!(send("", &[("lay_up.from", "2026-06-01")]).await.status, 303);
+    reader.get(&path).await.says("Laid up from 1 Jun 2026 on").says("Ridden again");
+    let open = server.all(&format!("{bike}/lay-ups")).await.remove(0);
+    assert_eq!(send(&format!("/{}/end", open["id"].as_str().unwrap()), &[]).await.status, 303);
+    let ended = server.all(&format!("{bike}/lay-ups")).await.remove(0);
+    assert_eq!(ended["to"], json!("2026-06-14"));
+    reader.get(&path).await.hides("Ridden again</button>");
+    // Another motorcycle's path does not reach it.
+    let other = server.motorcycle(json!({})).await;
+    let key = reader.get(&path).await.key();
+    let astray = reader.send(&format!("{other}/lay-ups/{}/remove", open["id"].as_str().unwrap()), &[("once", &key)]).await;
+    assert_eq!(astray.status, 404);
+});

@@ -6,8 +6,12 @@
 mod harness;
 mod reader;
 
+mod coming_in;
 mod forms;
 mod imports;
+mod mail;
 mod packet;
 mod safety;
+mod second_factor;
+mod sessions;
 mod texts;

@@ -4,7 +4,7 @@ use reqwest::{Client, header::HeaderMap};
 use crate::harness::{Server, database::PASSWORD};
 
 /// A browser at one server.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub struct Reader {
     address: String,
     client: Client,
@@ -30,6 +30,21 @@ impl Reader {
         let page = reader.send("/sign-in", &[("email", "first@example.org"), ("password", PASSWORD)]).await;
         assert_eq!((page.status, page.location()), (303, "/"));
         reader
+    }
+    /// A browser of somebody.
+    pub async fn signed_in_as(server: &Server, email: &str, password: &str) -> Self {
+        let reader = Self::new(server);
+        let page = reader.send("/sign-in", &[("email", email), ("password", password)]).await;
+        assert_eq!((page.status, page.location()), (303, "/"), "{}", page.text);
+        reader
+    }
+    /// The same browser, with its cookies, at another server of the same database: at another time.
+    pub fn at(&self, server: &Server) -> Self {
+        Self { address: server.address.clone(), client: self.client.clone() }
+    }
+    /// GET with a header.
+    pub async fn get_with(&self, header: &str, value: &str, path: &str) -> Page {
+        self.page(self.client.get(format!("{}{path}", self.address)).header(header, value)).await
     }
     async fn page(&self, request: reqwest::RequestBuilder) -> Page {
         let response = request.send().await.expect("the server answers");
@@ -82,6 +97,18 @@ impl Page {
         let rest = self.text.split_once(&field).unwrap_or_else(|| panic!("no field {name} in {}", self.text)).1;
         let tag = rest.split('>').next().expect("a tag");
         tag.split_once("value=\"").map_or_else(String::new, |(_, rest)| unescaped(rest.split('"').next().unwrap_or_default()))
+    }
+    /// What stands in the first element of this class.
+    pub fn inside(&self, class: &str) -> String {
+        let rest = self.text.split_once(&format!("class=\"{class}\"")).unwrap_or_else(|| panic!("no {class} in {}", self.text)).1;
+        let inner = rest.split_once('>').expect("a tag").1;
+        unescaped(inner.split_once('<').map_or(inner, |(inner, _)| inner))
+    }
+    /// The value of a cookie that the answer sets.
+    pub fn cookie(&self, name: &str) -> String {
+        let all = self.headers.get_all("set-cookie").iter().filter_map(|value| value.to_str().ok());
+        let found = all.filter_map(|cookie| cookie.split(';').next()?.split_once('=')).find(|(held, _)| *held == name);
+        found.map_or_else(String::new, |(_, value)| value.to_owned())
     }
     /// The page, which must hold this text.
     pub fn says(&self, text: &str) -> &Self {

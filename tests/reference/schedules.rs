@@ -91,7 +91,7 @@ impl Ridden {
         };
         let parts = self.fitted.map(part).into_iter().collect();
         let (odometer, hours) = (self.counter(CounterKind::Odometer), self.counter(CounterKind::Hours));
-        let ride = Ride { motorcycle_id: motorcycle.id, odometer, hours, events: events.collect() };
+        let ride = Ride { motorcycle_id: motorcycle.id, odometer, hours, lay_ups: vec![], events: events.collect() };
         let default_yearly = Distance::new(3000.0, OdometerUnit::Mi);
         History { motorcycle, rides: vec![ride], parts, follow_ups: vec![], values: vec![], default_yearly }
     }

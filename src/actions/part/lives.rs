@@ -18,7 +18,10 @@ use crate::{
         words::CounterKind,
     },
     error::{Error, Result},
-    store::part::{self as store, FittingRow, PartRow},
+    store::{
+        self as stores,
+        part::{self as store, FittingRow, PartRow},
+    },
 };
 
 /// Parts with their fittings, and the counters of every motorcycle that they were on.
@@ -57,7 +60,9 @@ impl Lives {
         for id in bikes.keys() {
             let odometer = reading::counter(work, *id, CounterKind::Odometer).await?;
             let hours = reading::counter(work, *id, CounterKind::Hours).await?;
-            rides.push(Ride { motorcycle_id: *id, odometer, hours, events: Vec::new() });
+            let workshop = work.workshop_id();
+            let lay_ups = stores::lay_up::periods(&mut work.tx, workshop, *id).await?;
+            rides.push(Ride { motorcycle_id: *id, odometer, hours, lay_ups, events: Vec::new() });
         }
         let default_yearly = Distance::from_quantity(&work.workshop.default_yearly_distance).map_err(Error::internal)?;
         let history = History {
