@@ -28,6 +28,7 @@ use crate::{
     actions::App,
     api::{self, answer::NeedsInstance},
     error::Error,
+    feeds,
     metrics::Metrics,
     pages,
 };
@@ -48,8 +49,9 @@ pub fn router(app: Arc<App>) -> Router {
         async move { ([(header::CONTENT_TYPE, "application/json")], document.to_string()) }
     });
     Router::new()
-        .merge(api)
+        .merge(api.layer(middleware::from_fn(api::csv::where_wanted)))
         .merge(pages::routes(Arc::clone(&app)))
+        .merge(feeds::calendar::routes())
         .route(&format!("{}/openapi.json", api::BASE), openapi)
         .route("/healthz", get(|| async { "ok\n" }))
         .route("/readyz", get(ready))

@@ -8,6 +8,7 @@
 pub mod account;
 pub mod attachment;
 pub mod audit;
+pub mod calendar;
 pub mod check;
 pub mod component;
 pub mod cost;

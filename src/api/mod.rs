@@ -10,7 +10,9 @@ mod attachments;
 mod audit;
 pub mod body;
 mod calculations;
+pub mod calendars;
 mod costs;
+pub mod csv;
 mod due;
 pub mod extract;
 mod fasteners;
@@ -73,6 +75,7 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
         .merge(attachments::routes())
         .merge(packet::routes())
         .merge(imports::routes())
+        .merge(calendars::routes())
         .merge(webhooks::routes())
         .merge(visits::routes())
         .merge(costs::routes())

@@ -53,6 +53,7 @@ pub fn complete(mut document: OpenApi) -> OpenApi {
     document.security = Some(vec![SecurityRequirement::new::<_, [&str; 0], &str>("token", [])]);
     for (path, item) in &mut document.paths.paths {
         for (method, operation) in operations(item) {
+            offer_csv(operation);
             add_what_all_have(path, &method, operation);
         }
     }
@@ -68,6 +69,24 @@ fn name_the_items_of_pages(schemas: &mut BTreeMap<String, RefOr<Schema>>) {
         {
             list.items = ArrayItems::RefOrSchema(Box::new(Ref::from_schema_name(noun).into()));
         }
+    }
+}
+
+/// A page of a list is given as CSV too, for whoever asks for it.
+fn offer_csv(operation: &mut Operation) {
+    let Some(RefOr::T(response)) = operation.responses.responses.get_mut("200") else { return };
+    let is_page = |content: &RefOr<Content>| match content {
+        RefOr::T(Content { schema: Some(RefOr::Ref(name)), .. }) => {
+            name.ref_location.rsplit('/').next().is_some_and(|name| name.starts_with("Page_"))
+        }
+        _ => false,
+    };
+    if response.content.get("application/json").is_some_and(is_page) {
+        let schema = ObjectBuilder::new()
+            .schema_type(Type::String)
+            .description(Some("The same page (RFC 4180): a first row with names, nested fields with a point in theirs"))
+            .build();
+        response.content.insert("text/csv".into(), RefOr::T(Content::new(Some(schema))));
     }
 }
 

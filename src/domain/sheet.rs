@@ -3,6 +3,11 @@ use std::collections::BTreeMap;
 
 use serde_json::Value;
 
+use super::{
+    component::Component,
+    propose::{Proposal, propose},
+};
+
 /// Why a file cannot be read at all.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Unreadable(pub String);
@@ -123,6 +128,72 @@ impl Sheet {
         } else {
             Ok(Self { columns, rows, exact: true })
         }
+    }
+}
+
+impl Sheet {
+    /// The sheet with its columns called otherwise, in their order; those without a name are left out.
+    #[must_use]
+    pub fn called(self, names: &[Option<String>]) -> Self {
+        let new: BTreeMap<&String, &String> =
+            self.columns.iter().zip(names).filter_map(|(old, new)| new.as_ref().map(|new| (old, new))).collect();
+        let rows = self.rows.into_iter().map(|row| {
+            let cells = row.cells.into_iter().filter_map(|(name, cell)| new.get(&name).map(|new| ((*new).clone(), cell)));
+            SheetRow { cells: cells.collect(), ..row }
+        });
+        let rows = rows.collect();
+        Self { columns: names.iter().flatten().cloned().collect(), rows, exact: self.exact }
+    }
+    /// The sheet with one more column that says the same in every row.
+    #[must_use]
+    pub fn with(mut self, column: &str, cell: &str) -> Self {
+        self.columns.push(column.to_owned());
+        for row in &mut self.rows {
+            row.cells.insert(column.to_owned(), cell.to_owned());
+        }
+        self
+    }
+    /// What the rows without a component may be about, by the words of their summaries: each proposal with how many rows it is for and
+    /// the first of their summaries, the most frequent first.
+    #[must_use]
+    pub fn proposals(&self, components: &[Component]) -> Vec<(Proposal, usize, String)> {
+        let mut all: BTreeMap<Proposal, (usize, String)> = BTreeMap::new();
+        for row in self.rows.iter().filter(|row| !row.cells.contains_key("component")) {
+            let Some(summary) = row.cells.get("summary") else { continue };
+            for proposal in propose(summary, components) {
+                all.entry(proposal).or_insert_with(|| (0, summary.clone())).0 += 1;
+            }
+        }
+        let mut all: Vec<_> = all.into_iter().map(|(proposal, (count, example))| (proposal, count, example)).collect();
+        all.sort_by_key(|(_, count, _)| std::cmp::Reverse(*count));
+        all
+    }
+    /// The sheet with the proposals that were confirmed: a row becomes several where its summary is about several things.
+    #[must_use]
+    pub fn confirmed(mut self, components: &[Component], confirmed: &[Proposal]) -> Self {
+        for name in ["component", "position", "operation"] {
+            if !confirmed.is_empty() && !self.columns.iter().any(|column| column == name) {
+                self.columns.push(name.into());
+            }
+        }
+        let mut rows = Vec::with_capacity(self.rows.len());
+        for row in self.rows {
+            let summary = row.cells.get("summary").filter(|_| !row.cells.contains_key("component"));
+            let mut found = summary.map(|summary| propose(summary, components)).unwrap_or_default();
+            found.retain(|proposal| confirmed.contains(proposal));
+            if found.is_empty() {
+                rows.push(row);
+                continue;
+            }
+            for proposal in found {
+                let mut line = row.clone();
+                line.cells.insert("component".into(), proposal.component);
+                line.cells.insert("operation".into(), proposal.operation.to_string());
+                line.cells.extend(proposal.position.map(|position| ("position".into(), position.to_string())));
+                rows.push(line);
+            }
+        }
+        Self { rows, ..self }
     }
 }
 

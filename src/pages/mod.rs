@@ -15,8 +15,10 @@
 mod account;
 mod agent;
 pub mod answer;
+mod as_csv;
 pub mod assets;
 mod audit;
+mod calendars;
 pub mod chart;
 mod due;
 pub mod due_rows;
@@ -26,6 +28,7 @@ pub mod form;
 pub mod frame;
 pub mod guard;
 mod history_rows;
+mod imports;
 mod job_sheet;
 mod lay_ups;
 mod letters;
@@ -104,6 +107,13 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/fasteners/{id}/edit", get(fasteners::edit).post(fasteners::change))
         .route("/fasteners/{id}/delete", post(fasteners::delete))
         .route("/workshop", get(workshop::show).post(workshop::change))
+        .route("/calendars", get(calendars::list).post(calendars::make))
+        .route("/calendars/{id}/revoke", post(calendars::revoke))
+        .route("/as-csv/{list}", get(as_csv::seen))
+        .route("/as-csv/workshop/{list}", get(as_csv::of_workshop))
+        .route("/imports", get(imports::list).post(imports::upload))
+        .route("/imports/export", get(imports::export))
+        .route("/imports/{id}", get(imports::show).post(imports::act))
         .route("/owners", get(owners::list))
         .route("/owners/new", get(owners::new).post(owners::add))
         .route("/owners/{id}/edit", get(owners::edit).post(owners::change))

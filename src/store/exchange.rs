@@ -17,7 +17,7 @@ use crate::{
         attachment::{BelongsTo, MediaType},
         id::Id,
         quantity::{Figure, Unit},
-        words::{Condition, CounterKind, FollowUpStatus, InstrumentChange, Measurand, OdometerUnit, Operation, Position},
+        words::{Condition, CounterKind, FollowUpStatus, Frequency, InstrumentChange, Measurand, OdometerUnit, Operation, Position},
         workshop::Workshop,
     },
     error::Result,
@@ -105,7 +105,12 @@ pub const TABLES: &[Table] = &[
         facts: &[must("key", Kind::Text), must("name", Kind::Text), must("part", Kind::Flag), CREATED],
         derived: &[],
     },
-    Table { name: "owner", key: &["id"], facts: &[ID, BODY, DELETED, CREATED], derived: &[must("name", Kind::Text), UPDATED] },
+    Table {
+        name: "owner",
+        key: &["id"],
+        facts: &[ID, BODY, DELETED, CREATED],
+        derived: &[must("name", Kind::Text), must("reports_frequency", Kind::Word(word::<Frequency>)), UPDATED],
+    },
     Table {
         name: "motorcycle",
         key: &["id"],
@@ -224,6 +229,12 @@ pub const TABLES: &[Table] = &[
             CREATED,
         ],
         derived: &[],
+    },
+    Table {
+        name: "lay_up",
+        key: &["id"],
+        facts: &[ID, BIKE, must("from_date", Kind::Day), may("to_date", Kind::Day), must("note", Kind::Text), CREATED],
+        derived: &[UPDATED],
     },
     Table {
         name: "installed_part",

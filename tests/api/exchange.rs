@@ -34,7 +34,7 @@ pub async fn comes_out_the_same(from: &Server, to: &Server) -> usize {
     for bike in from.all("/motorcycles?limit=200").await.iter().chain(&from.all("/motorcycles?archived=true").await) {
         let path = format!("/motorcycles/{}", bike["id"].as_str().unwrap());
         assert_eq!(&to.get(&path).await.ok(), bike);
-        for list in ["installed-parts?removed=true", "measured-values", "odometers", "hour-readings", "due?as_of=2025-01-01"] {
+        for list in ["installed-parts?removed=true", "lay-ups", "measured-values", "odometers", "hour-readings", "due?as_of=2025-01-01"] {
             assert_eq!(from.all(&format!("{path}/{list}")).await, to.all(&format!("{path}/{list}")).await, "{list}");
         }
         let history = |server: &Server| server.request(Method::GET, &format!("{path}/history")).header("accept", NDJSON);
@@ -63,6 +63,9 @@ async fn demo_on(server: &Server) -> Server {
     demo.send(demo.request(Method::POST, "/attachments").multipart(form)).await.created();
     let component = json!({"key": "side_stand_switch", "name": "Side stand switch", "part": true});
     demo.post("/components", &component).await.created();
+    demo.post(&format!("/motorcycles/{bike}/lay-ups"), &json!({"from": "2026-11-01", "to": "2027-03-01", "note": "Winter"}))
+        .await
+        .created();
     let reading = demo.reading(&format!("/motorcycles/{bike}"), "2026-06-15", 999_999).await.id();
     demo.remove(&format!("/odometer-readings/{reading}?reason=another+motorcycle")).await;
     demo

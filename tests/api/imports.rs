@@ -264,3 +264,53 @@ on_both_engines!(many_rows, async |server| {
     assert_eq!(body["rows"].as_array().unwrap().iter().filter(|row| row["result"] == "error").count(), 1);
     assert!(check::check(&server.app.store).await.unwrap().differences.is_empty());
 });
+
+// Lists as CSV, read by Python's csv module.
+on_both_engines!(every_list_comes_as_csv, async |server| {
+    let bike = server.motorcycle(json!({"name": "=HYPERLINK(\"x\")", "notes": "two\nlines, \"quoted\"", "year": 2021})).await;
+    server.motorcycle(json!({"name": "Ferry"})).await;
+    server.reading(&bike, "2026-05-02", 1234).await.created();
+    let as_csv = async |path: &str| {
+        let answer = server.send(server.request(Method::GET, path).header("accept", "text/csv")).await;
+        assert_eq!(
+            (answer.status, answer.header("content-type")),
+            (200, "text/csv; charset=utf-8; header=present"),
+            "{path}: {}",
+            answer.text
+        );
+        assert!(answer.headers.get_all("vary").iter().any(|vary| vary == "accept"));
+        answer
+    };
+    let answer = as_csv("/motorcycles?limit=1").await;
+    let rows = crate::calendars::checked("rfc4180.py", &answer.text);
+    let (names, first) = (rows[0].as_array().unwrap(), rows[1].as_array().unwrap());
+    let cell =
+        |name: &str| first[names.iter().position(|known| known == name).unwrap_or_else(|| panic!("{name} in {names:?}"))].as_str().unwrap();
+    assert_eq!(names[0], "id");
+    assert_eq!((cell("name"), cell("notes"), cell("year")), ("'=HYPERLINK(\"x\")", "two\nlines, \"quoted\"", "2021"));
+    assert_eq!((cell("odometer.reading"), cell("odometer.unit"), cell("archived"), cell("vin")), ("1234", "mi", "false", ""));
+    assert!(answer.header("link").contains("rel=\"next\""), "its pages are those of the list");
+    // Every list that the document promises as CSV, and no other answer.
+    let mut lists = 0;
+    for (path, item) in crate::harness::promised::DOCUMENT["paths"].as_object().unwrap() {
+        let promised = &item["get"]["responses"]["200"]["content"];
+        if promised.get("text/csv").is_none() {
+            continue;
+        }
+        lists += 1;
+        let path = path.strip_prefix("/api/v1").unwrap();
+        if path == "/search" || path.matches('{').count() > 0 && !path.starts_with("/motorcycles/{id}/") {
+            continue;
+        }
+        let answer = as_csv(&path.replace("/motorcycles/{id}", &bike)).await;
+        crate::calendars::checked("rfc4180.py", &answer.text);
+    }
+    assert!(lists > 15, "{lists} lists");
+    let one = server.send(server.request(Method::GET, &bike).header("accept", "text/csv")).await;
+    assert_eq!(one.header("content-type"), "application/json", "one thing is no list");
+    let both = server.send(server.request(Method::GET, "/motorcycles").header("accept", "application/json, text/csv;q=0.5")).await;
+    assert_eq!(both.header("content-type"), "application/json");
+    // What goes out can come in again.
+    let file = "motorcycle,on,reading\nFerry,2026-05-02,1000\n";
+    csv(&server, "kind=odometer_readings", file).await.with(201);
+});

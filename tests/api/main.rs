@@ -11,6 +11,7 @@
 mod harness;
 
 mod attachments;
+mod calendars;
 mod connection;
 mod conventions;
 mod databases;

@@ -116,6 +116,10 @@ const TABLE: &[(&str, &str, Least, &str)] = &[
     ("import_file", "write", Workshop, "-"),
     ("export_workshop", "admin", Workshop, "-"),
     ("list_audit", "admin", Workshop, "-"),
+    ("list_calendars", "read", Owner, "-"),
+    ("make_calendar", "write", Owner, "-"),
+    ("show_calendar", "read", Owner, "calendar"),
+    ("revoke_calendar", "write", Owner, "calendar"),
     ("import_file", "write", Workshop, "-"),
     ("export_workshop", "admin", Workshop, "-"),
     ("calculate_torque_adapter", "read", Owner, "-"),
@@ -148,8 +152,10 @@ async fn furnish(server: &Server, keeper: &Server, bike: &str, mark: &str) -> BT
     let part = reqwest::multipart::Part::bytes(b"%PDF-1.4 nothing".to_vec()).file_name(format!("{mark}.pdf"));
     let form = reqwest::multipart::Form::new().text("belongs_to", bike.to_owned()).part("file", part);
     let attachment = server.send(server.request(Method::POST, "/attachments").multipart(form)).await.id();
+    let calendar = keeper.post("/calendars", &json!({"motorcycle_id": bike})).await.id();
     BTreeMap::from([
         ("motorcycle", bike.to_owned()),
+        ("calendar", calendar),
         ("service_event", text(&event["id"])),
         ("installed_part", text(&event["fitted"][0]["installed_part_id"])),
         ("measured_value", text(&event["measured"][0]["id"])),

@@ -9,6 +9,7 @@ mod reader;
 mod account_letters;
 mod coming_in;
 mod forms;
+mod imports;
 mod mail;
 mod packet;
 mod safety;

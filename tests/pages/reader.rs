@@ -59,6 +59,13 @@ impl Reader {
     pub async fn send(&self, path: &str, fields: &[(&str, &str)]) -> Page {
         self.page(self.client.post(format!("{}{path}", self.address)).form(fields)).await
     }
+    /// POST of a form with a file.
+    pub async fn upload(&self, path: &str, fields: &[(&str, &str)], name: &str, content: &[u8]) -> Page {
+        let file = reqwest::multipart::Part::bytes(content.to_vec()).file_name(name.to_owned());
+        let text = |form: reqwest::multipart::Form, field: &(&str, &str)| form.text(field.0.to_owned(), field.1.to_owned());
+        let form = fields.iter().fold(reqwest::multipart::Form::new(), text).part("file", file);
+        self.page(self.client.post(format!("{}{path}", self.address)).multipart(form)).await
+    }
     /// POST of a form by a browser that says where it comes from.
     pub async fn send_from(&self, header: &str, value: &str, path: &str, fields: &[(&str, &str)]) -> Page {
         self.page(self.client.post(format!("{}{path}", self.address)).header(header, value).form(fields)).await

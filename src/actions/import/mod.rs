@@ -62,6 +62,38 @@ pub async fn import(work: &mut Work, wanted: Wanted, file: &[u8]) -> Result<Impo
     rows(work, wanted, sheet.map_err(unreadable)?).await
 }
 
+/// The columns that a kind of file may have.
+#[must_use]
+pub const fn columns(kind: ImportKind) -> &'static [&'static str] {
+    match kind {
+        ImportKind::Motorcycles => motorcycles::NAMES,
+        ImportKind::OdometerReadings => readings::NAMES,
+        ImportKind::ServiceEvents => events::NAMES,
+        ImportKind::Export => &[],
+    }
+}
+/// The column that one of this name probably is: it is called so, or by a word that people use for it.
+#[must_use]
+pub fn likely_column(kind: ImportKind, name: &str) -> Option<&'static str> {
+    const CALLED: &[(&str, &[&str])] = &[
+        ("on", &["date", "day", "when", "datum"]),
+        ("odometer", &["miles", "mileage", "km", "kilometers", "kilometres", "odo", "reading"]),
+        ("reading", &["miles", "mileage", "km", "kilometers", "kilometres", "odo", "odometer"]),
+        ("summary", &["what_i_did", "what", "work", "job", "description", "done", "what_was_done", "service"]),
+        ("motorcycle", &["bike", "name", "vehicle"]),
+        ("cost", &["price", "paid", "amount"]),
+        ("performed_by", &["by", "who", "mechanic", "done_by"]),
+        ("note", &["notes", "remarks", "comment"]),
+        ("name", &["motorcycle", "bike"]),
+    ];
+    let known = columns(kind);
+    let own = known.iter().find(|column| **column == name).copied();
+    own.or_else(|| {
+        let meant = CALLED.iter().filter(|(_, words)| words.contains(&name)).map(|(column, _)| *column);
+        meant.filter_map(|column| known.iter().find(|known| **known == column).copied()).next()
+    })
+}
+
 /// Imports the rows of a table.
 ///
 /// # Errors

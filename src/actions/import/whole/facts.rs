@@ -14,6 +14,7 @@ use crate::{
         counter::to_ticks,
         fastener::NewFastener,
         id::Id,
+        lay_up::NewLayUp,
         limit::NewLimit,
         motorcycle::{Motorcycle, NewInstrument, NewMotorcycle, NewOwner, NewReading},
         quantity::{Figure, Kind, Unit},
@@ -40,7 +41,7 @@ pub(super) fn derive(table: &str, row: &Row, now: OffsetDateTime) -> Result<Row,
         "owner" => {
             let owner: NewOwner = body(row)?;
             inside("body", validate::owner(&owner))?;
-            fields(json!({"name": owner.name}))
+            fields(json!({"name": owner.name, "reports_frequency": owner.reports.frequency}))
         }
         "motorcycle" => of_motorcycle(row, now)?,
         "interval_rule" => {
@@ -61,6 +62,10 @@ pub(super) fn derive(table: &str, row: &Row, now: OffsetDateTime) -> Result<Row,
         "service_event" => no_more(of_event(row))?,
         "reading" => no_more(of_reading(row))?,
         "instrument" => no_more(of_instrument(row))?,
+        "lay_up" => {
+            let new = NewLayUp { from: typed(row, "from_date")?, to: typed(row, "to_date")?, note: typed(row, "note")? };
+            no_more(inside("", validate::lay_up(&new)))?
+        }
         "installed_part" => no_more(of_part(row))?,
         "fitting" => no_more(of_fitting(row))?,
         "measured_value" => of_value(row)?,
