@@ -316,7 +316,6 @@ mod tests {
         for wrong in [
             "mail.example.org:25",
             "http://mail",
-            "smtp://",
             "smtp://a@mail",
             "smtp://mail:port",
             "smtp://mail:0",
