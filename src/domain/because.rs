@@ -400,7 +400,9 @@ fn last_reading(road: &Road, limb: OnCounter, name: &str, measure: Measure) -> S
 }
 /// The lay-ups in which nothing is projected, up to the day on which the counter gets to the due point.
 fn laid_up(limb: OnCounter) -> Vec<String> {
-    let Some(projection) = limb.gauge.projection.as_ref().filter(|_| limb.gauge.counter.reached(limb.due).is_none()) else { return Vec::new() };
+    let Some(projection) = limb.gauge.projection.as_ref().filter(|_| limb.gauge.counter.reached(limb.due).is_none()) else {
+        return Vec::new();
+    };
     let sentence = |period: Period| match period.to {
         Some(to) if period.from <= projection.begins() => format!("It is laid up until {}.", calendar::words(to)),
         Some(to) => format!("It is laid up from {} until {}.", calendar::words(period.from), calendar::words(to)),

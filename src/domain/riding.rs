@@ -176,7 +176,9 @@ impl Riding {
     pub fn ahead(&self, times: &[f64; KINDS], days: f64) -> [f64; 3] {
         let mut all = Outlook::default();
         for (way, time) in self.ways.iter().zip(times) {
-            if way.weight < 1e-3 { continue; }
+            if way.weight < 1e-3 {
+                continue;
+            }
             let one = way.ahead(*time, days, &self.usual);
             all.mean += way.weight * one.mean;
             all.square += way.weight * one.square;
@@ -209,7 +211,18 @@ impl Seen<'_> {
 impl Way {
     fn learn(seen: &Seen, base: &[f64; 12]) -> Self {
         let usual = seen.usual;
-        let mut way = Self { rate: 0.0, season: *base, burst: 1.0, doubt: 1.0, season_known: 0.0, given_up: 0.0, weight: 0.0, misfit: 0.0, first_burst: 1.0, restless: 0.0 };
+        let mut way = Self {
+            rate: 0.0,
+            season: *base,
+            burst: 1.0,
+            doubt: 1.0,
+            season_known: 0.0,
+            given_up: 0.0,
+            weight: 0.0,
+            misfit: 0.0,
+            first_burst: 1.0,
+            restless: 0.0,
+        };
         let covered: f64 = seen.intervals.iter().map(|interval| interval.far * interval.weight).sum();
         let count: f64 = seen.intervals.iter().map(|interval| interval.weight).sum();
         for round in 0..ROUNDS {
@@ -356,7 +369,10 @@ impl Way {
 impl Usual {
     /// The kinds of season with how likely each is: nearly even, as assumed, summer only, and the southern one.
     fn seasons(&self) -> [([f64; 12], f64); KINDS] {
-        let even = |figures: [f64; 12]| { let mean = figures.iter().sum::<f64>() / 12.0; figures.map(|figure| figure / mean) };
+        let even = |figures: [f64; 12]| {
+            let mean = figures.iter().sum::<f64>() / 12.0;
+            figures.map(|figure| figure / mean)
+        };
         let power = |power: f64| even(SHARES.map(|share| share.powf(power)));
         let south = |mut season: [f64; 12]| {
             season.rotate_left(6);

@@ -214,7 +214,11 @@ pub fn lay_up(new: &NewLayUp) -> Vec<Problem> {
     problems.date("/from", new.from);
     if let Some(to) = new.to {
         problems.date("/to", to);
-        problems.must(to >= new.from, "/to", "lies before the first day; it is the last day on which it stands, or null while nobody knows");
+        problems.must(
+            to >= new.from,
+            "/to",
+            "lies before the first day; it is the last day on which it stands, or null while nobody knows",
+        );
     }
     problems.0
 }

@@ -57,10 +57,7 @@ pub async fn insert(tx: &mut Tx, workshop: Id<Workshop>, lay_up: &LayUp) -> Resu
 /// Stores what was changed on a lay-up.
 pub async fn update(tx: &mut Tx, workshop: Id<Workshop>, lay_up: &LayUp, now: OffsetDateTime) -> Result<()> {
     let sql = "update lay_up set from_date = $3, to_date = $4, note = $5, updated_at = $6 where workshop_id = $1 and id = $2";
-    execute!(
-        tx,
-        sqlx::query(sql).bind(workshop).bind(lay_up.id).bind(lay_up.from).bind(lay_up.to).bind(&lay_up.note).bind(Instant(now))
-    )?;
+    execute!(tx, sqlx::query(sql).bind(workshop).bind(lay_up.id).bind(lay_up.from).bind(lay_up.to).bind(&lay_up.note).bind(Instant(now)))?;
     Ok(())
 }
 
@@ -78,12 +75,7 @@ pub async fn find(tx: &mut Tx, workshop: Id<Workshop>, id: Id<LayUp>) -> Result<
 }
 
 /// The lay-ups of a motorcycle, newest first: by first day, then by id.
-pub async fn list(
-    tx: &mut Tx,
-    workshop: Id<Workshop>,
-    bike: Id<Motorcycle>,
-    stretch: Stretch<(Date, Id<LayUp>)>,
-) -> Result<Vec<LayUp>> {
+pub async fn list(tx: &mut Tx, workshop: Id<Workshop>, bike: Id<Motorcycle>, stretch: Stretch<(Date, Id<LayUp>)>) -> Result<Vec<LayUp>> {
     let sql = concat!(
         "select ",
         columns!(),

@@ -10,10 +10,13 @@ fn day(value: &serde_json::Value) -> Date {
 /// A motorcycle that does about 600 mi a month, and has 500 mi to go to its next oil at 3,500 mi on 15 Jun 2026.
 async fn bike(server: &Server) -> String {
     let bike = server.motorcycle(json!({"in_service_on": "2025-12-01"})).await;
-    for (on, reading) in [("2025-12-15", 100), ("2026-01-15", 500), ("2026-02-15", 1000), ("2026-03-15", 1500), ("2026-05-01", 2400), ("2026-06-14", 3000)] {
+    for (on, reading) in
+        [("2025-12-15", 100), ("2026-01-15", 500), ("2026-02-15", 1000), ("2026-03-15", 1500), ("2026-05-01", 2400), ("2026-06-14", 3000)]
+    {
         server.reading(&bike, on, reading).await.created();
     }
-    let rule = json!({"name": "Oil", "component": "engine_oil", "operation": "replace", "every": {"distance": {"value": 3500, "unit": "mi"}}});
+    let rule =
+        json!({"name": "Oil", "component": "engine_oil", "operation": "replace", "every": {"distance": {"value": 3500, "unit": "mi"}}});
     server.post("/interval-rules", &rule).await.created();
     bike
 }

@@ -65,7 +65,8 @@ enum Row {
     Of(Kind),
     Sparse,
 }
-const ROWS: [Row; 5] = [Row::Of(Kind::Commuter), Row::Of(Kind::SummerOnly), Row::Of(Kind::Tourer), Row::Of(Kind::HardlyRidden), Row::Sparse];
+const ROWS: [Row; 5] =
+    [Row::Of(Kind::Commuter), Row::Of(Kind::SummerOnly), Row::Of(Kind::Tourer), Row::Of(Kind::HardlyRidden), Row::Sparse];
 impl Row {
     fn name(self) -> &'static str {
         match self {
@@ -102,7 +103,8 @@ fn line(name: &str, row: Row, scores: &Scores) -> String {
 /// Each row of the table by each simulator, then by all together.
 fn table(title: &str, simulators: &[(&str, Simulator)]) -> Vec<(Row, Scores)> {
     let results: Vec<Vec<Scores>> = thread::scope(|scope| {
-        let running: Vec<_> = ROWS.iter().map(|row| scope.spawn(|| simulators.iter().map(|(_, simulate)| row.run(*simulate)).collect())).collect();
+        let running: Vec<_> =
+            ROWS.iter().map(|row| scope.spawn(|| simulators.iter().map(|(_, simulate)| row.run(*simulate)).collect())).collect();
         running.into_iter().map(|one| one.join().unwrap()).collect()
     });
     println!("\n{title}: share of later readings within 10 to 90 %, and how much smaller the pinball loss is than the line's\n");
@@ -126,8 +128,7 @@ fn table(title: &str, simulators: &[(&str, Simulator)]) -> Vec<(Row, Scores)> {
 
 /// What the goal asks for is not reached here: rider, place of the horizon, least and most coverage. `DEVELOPERS.md` says so, and it must
 /// not get worse.
-const SHORT_OF_THE_GOAL: &[(&str, usize, f64, f64)] = 
-    &[("commuter", 0, 0.75, 0.88), ("3 to 5 readings, all kinds", 0, 0.75, 0.86)];
+const SHORT_OF_THE_GOAL: &[(&str, usize, f64, f64)] = &[("commuter", 0, 0.75, 0.88), ("3 to 5 readings, all kinds", 0, 0.75, 0.86)];
 
 #[test]
 fn the_band_holds_and_beats_the_line_on_riders_that_it_was_not_tuned_on() {
@@ -170,10 +171,9 @@ fn losses_and_coverage_are_counted_as_published() {
                 let losses: Vec<_> = (0..y.len()).map(|at| score::mean_of_three(y[at], [p10[at], p50[at], p90[at]])).collect();
                 assert!(near(losses.iter().sum::<f64>() / 4.0, number("mean")), "{row}");
             }
-            "improvement" => assert!(
-                (score::improvement(number("model_mean"), number("baseline_mean")) - number("improvement")).abs() < 1e-9,
-                "{row}"
-            ),
+            "improvement" => {
+                assert!((score::improvement(number("model_mean"), number("baseline_mean")) - number("improvement")).abs() < 1e-9, "{row}")
+            }
             "coverage" => {
                 let [y, p10, p90] = ["y", "p10", "p90"].map(|name| figures(&row[name]));
                 let mut score = Score::default();

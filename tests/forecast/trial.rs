@@ -62,7 +62,13 @@ impl Life {
 }
 
 /// Runs one trial; `make` is given the readings as (day, millimeters).
-pub fn run<F: Forecast>(simulate: Simulator, kind: Kind, how: Readings, chance: &mut Chance, make: impl Fn(&[(Date, i64)]) -> Option<F>) -> Scores {
+pub fn run<F: Forecast>(
+    simulate: Simulator,
+    kind: Kind,
+    how: Readings,
+    chance: &mut Chance,
+    make: impl Fn(&[(Date, i64)]) -> Option<F>,
+) -> Scores {
     let before = match how {
         Readings::Usual => chance.whole(180, 1830),
         Readings::Sparse => chance.whole(90, 900),
