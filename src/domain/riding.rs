@@ -260,7 +260,7 @@ impl Way {
         let usual = seen.usual;
         let (mut squares, mut means) = (0.0, 0.0);
         let (mut over, mut mean_half, mut length) = (0.0, 0.0, 0.0);
-        let (mut squares_half, mut means_half, mut mean_squares_half) = (0.0, 0.0, 0.0);
+        let (mut squares_half, mut means_half, mut squared_halves) = (0.0, 0.0, 0.0);
         for interval in &seen.intervals {
             let mean = self.rate * seen.time(interval, &self.season);
             let off = interval.far - mean;
@@ -272,7 +272,7 @@ impl Way {
             if length >= HALF_YEAR {
                 squares_half += over * over;
                 means_half += mean_half;
-                mean_squares_half += mean_half * mean_half;
+                squared_halves += mean_half * mean_half;
                 (over, mean_half, length) = (0.0, 0.0, 0.0);
             }
         }
@@ -283,7 +283,7 @@ impl Way {
             self.burst = guess * (seen / guess).powf(count / (count + usual.burst_weight));
             let prior = (rate * HALF_YEAR).powi(2) * usual.restless_weight;
             let seen = squares_half - self.burst * means_half + prior * usual.restless;
-            self.restless = (seen / (mean_squares_half + prior).max(1.0)).clamp(usual.least_restless, 1.0);
+            self.restless = (seen / (squared_halves + prior).max(1.0)).clamp(usual.least_restless, 1.0);
         }
     }
     /// How badly the intervals fit, in ticks: half the quasi-deviance of variance in proportion to the mean.

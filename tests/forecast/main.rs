@@ -172,7 +172,7 @@ fn losses_and_coverage_are_counted_as_published() {
                 assert!(near(losses.iter().sum::<f64>() / 4.0, number("mean")), "{row}");
             }
             "improvement" => {
-                assert!((score::improvement(number("model_mean"), number("baseline_mean")) - number("improvement")).abs() < 1e-9, "{row}")
+                assert!((score::improvement(number("model_mean"), number("baseline_mean")) - number("improvement")).abs() < 1e-9, "{row}");
             }
             "coverage" => {
                 let [y, p10, p90] = ["y", "p10", "p90"].map(|name| figures(&row[name]));
