@@ -94,7 +94,7 @@ impl Pace {
 fn network_of(address: IpAddr) -> IpAddr {
     match address {
         IpAddr::V6(six) => IpAddr::V6((u128::from(six) & !u128::from(u64::MAX)).into()),
-        four => four,
+        IpAddr::V4(_) => address,
     }
 }
 

@@ -160,7 +160,8 @@ mod tests {
         let ahead = forecast_on(&roads, &[], day("2026-04-11"));
         let [low, middle, high] = numbers(ahead.odometer.as_ref().unwrap());
         assert_eq!((ahead.basis, ahead.unit), (ForecastBasis::Readings, Unit::Mi));
-        assert!((middle - 14_650.0).abs() < 0.01 && 13_650.0 <= low && low < middle && middle < high, "{low} {middle} {high}");
+        // 10 mi a day over the year, but less from January to April.
+        assert!(13_650.0 <= low && low < middle && middle < 14_650.0 && middle < high, "{low} {middle} {high}");
         let last = forecast_on(&roads, &[], day("2026-01-01"));
         let figure = Some(Figure::from(13_650));
         assert_eq!(last.odometer, Some(OdometerBand { p10: figure.clone(), p50: figure.clone(), p90: figure }));

@@ -290,32 +290,69 @@ mod tests {
         Counter::build(CounterKind::Odometer, &readings, &[]).unwrap()
     }
 
+    /// So many kilometers in each month from January 2022 on, read on every first.
+    fn monthly(months: usize, far: impl Fn(usize) -> i64) -> Counter {
+        let mut figures = vec![(days(START, date!(2022 - 01 - 01)), 0)];
+        let mut day = date!(2022 - 01 - 01);
+        for month in 0..months {
+            day += Duration::days(day.month().length(day.year()).into());
+            figures.push((days(START, day), figures[month].1 + far(month % 12) * KM));
+        }
+        counter(&figures)
+    }
+    fn year_ahead(projection: &Projection, first: Date) -> Vec<i64> {
+        let mut day = first;
+        let mut months = Vec::new();
+        for _ in 0..12 {
+            let next = day + Duration::days(day.month().length(day.year()).into());
+            months.push((projection.on(next).p50 - projection.on(day).p50) / KM);
+            day = next;
+        }
+        months
+    }
+
     #[test]
     fn even_riding_goes_on_evenly() {
-        let projection = Projection::new(&counter(&[(0, 1000 * KM), (100, 2000 * KM), (200, 3000 * KM)]), None, None).unwrap();
+        let projection = Projection::new(&monthly(48, |_| 400), None, None).unwrap();
         assert_eq!(projection.basis(), Basis::Readings);
-        let day = START + Duration::days(300);
-        assert_eq!(projection.on(day).p50, 4000 * KM);
-        assert_eq!(projection.reaches(4000 * KM).p50, Some(day));
-        assert_eq!(projection.passes(4000 * KM), Some(day + Duration::DAY));
-        assert_eq!(projection.yearly(), 3652 * KM + KM / 2);
-        assert_eq!(projection.on(START).p90, 3000 * KM);
-        assert_eq!(projection.reaches(10).p50, Some(START + Duration::days(200)));
+        let last = date!(2026 - 01 - 01);
+        for far in year_ahead(&projection, last) {
+            assert!((300..500).contains(&far), "{far}");
+        }
+        assert!((4600..5100).contains(&(projection.yearly() / KM)), "{}", projection.yearly());
+        let band = projection.on(last + Duration::days(100));
+        assert!(band.p90 - band.p10 < 800 * KM, "{band:?}");
+        assert_eq!(projection.on(START).p90, 48 * 400 * KM);
+        assert_eq!(projection.reaches(10).p50, Some(last));
     }
     #[test]
-    fn the_last_whole_year_sets_the_median() {
-        // 20,000 km in the first year, 3,650 km in the second.
-        let projection = Projection::new(&counter(&[(0, 0), (365, 20_000 * KM), (730, 23_650 * KM)]), None, None).unwrap();
-        assert_eq!(projection.on(START + Duration::days(740)).p50, 23_750 * KM);
+    fn a_season_is_learned_from_the_readings() {
+        // In the south, from October to March alone.
+        let south = |month: usize| if (3..9).contains(&month) { 0 } else { 600 };
+        let months = year_ahead(&Projection::new(&monthly(48, south), None, None).unwrap(), date!(2026 - 01 - 01));
+        assert!(months[..3].iter().chain(&months[9..]).all(|far| *far > 300), "{months:?}");
+        assert!(months[4..8].iter().all(|far| *far < 150), "{months:?}");
     }
     #[test]
-    fn uneven_riding_widens_the_band() {
-        let even = Projection::new(&counter(&[(0, 0), (50, 500 * KM), (100, 1000 * KM), (150, 1500 * KM)]), None, None).unwrap();
-        let uneven = Projection::new(&counter(&[(0, 0), (50, 10 * KM), (100, 1300 * KM), (150, 1500 * KM)]), None, None).unwrap();
-        let day = START + Duration::days(240);
-        assert_eq!(even.on(day).p50, uneven.on(day).p50);
-        assert!(even.on(day).p90 < uneven.on(day).p90);
-        assert!(even.on(day).p10 > uneven.on(day).p10);
+    fn a_winter_at_rest_is_no_end_of_riding() {
+        let summer = |month: usize| if (3..10).contains(&month) { 700 } else { 0 };
+        let projection = Projection::new(&monthly(39, summer), None, None).unwrap();
+        let months = year_ahead(&projection, date!(2025 - 04 - 01));
+        assert!(months[1..6].iter().all(|far| (400..900).contains(far)), "{months:?}");
+        assert!(months[8..11].iter().all(|far| *far < 80), "{months:?}");
+    }
+    #[test]
+    fn the_band_widens_with_time_and_with_doubt() {
+        let usual = Projection::new(&monthly(48, |_| 400), None, None).unwrap();
+        let wide = |projection: &Projection, last: Date, ahead| {
+            let band = projection.on(last + Duration::days(ahead));
+            band.p90 - band.p10
+        };
+        let last = date!(2026 - 01 - 01);
+        assert!(wide(&usual, last, 30) < wide(&usual, last, 180) && wide(&usual, last, 180) < wide(&usual, last, 720));
+        // As much in all, read three times.
+        let sparse = Projection::new(&counter(&[(0, 0), (200, 2630 * KM), (365, 4800 * KM)]), None, None).unwrap();
+        assert!(wide(&sparse, last, 180) > 2 * wide(&usual, last, 180));
     }
     #[test]
     fn too_few_readings_run_at_the_default() {
@@ -336,10 +373,39 @@ mod tests {
         assert_eq!(still.reaches(1001 * KM), ExpectedDates { p10: None, p50: None, p90: None });
         assert_eq!(still.passes(1000 * KM), None);
         assert_eq!(still.reaches(1000 * KM).p50, Some(START + Duration::days(400)));
-        // Parked for over a year after some riding: it may go on the road again, but the median stays.
-        let parked = Projection::new(&counter(&[(0, 0), (100, 1000 * KM), (500, 1000 * KM)]), None, None).unwrap();
+        // Parked for years after some riding: it may go on the road again, but the median stays.
+        let parked = Projection::new(&counter(&[(0, 0), (100, 1000 * KM), (1100, 1000 * KM)]), None, None).unwrap();
         assert_eq!(parked.reaches(1200 * KM).p50, None);
         assert!(parked.reaches(1200 * KM).p10.is_some());
+    }
+    #[test]
+    fn nothing_is_ridden_in_a_lay_up() {
+        let last = date!(2026 - 01 - 01);
+        let winter = Period { from: date!(2026 - 02 - 01), to: Some(date!(2026 - 06 - 30)) };
+        let readings = monthly(48, |_| 400);
+        let laid_up = Projection::around(&readings, None, None, &[winter]).unwrap();
+        let before = laid_up.on(date!(2026 - 01 - 31));
+        assert!(before.p50 > 48 * 400 * KM);
+        assert_eq!(laid_up.on(date!(2026 - 06 - 30)).p50, before.p50);
+        assert!(laid_up.on(date!(2026 - 07 - 31)).p50 > before.p50 + 250 * KM);
+        let free = Projection::new(&readings, None, None).unwrap();
+        assert!(free.reaches(20_000 * KM).p50 < laid_up.reaches(20_000 * KM).p50);
+        assert_eq!(laid_up.stands_before(laid_up.reaches(20_000 * KM).p50).count(), 1);
+        assert_eq!(laid_up.stands_before(Some(winter.from)).count(), 0);
+        // Without an end it never gets anywhere, by the default distance neither.
+        let open = Period { from: last, to: None };
+        let never = ExpectedDates { p10: None, p50: None, p90: None };
+        assert_eq!(Projection::around(&readings, None, None, &[open]).unwrap().reaches(20_000 * KM), never);
+        let fresh = Projection::around(&counter(&[]), Some((last, 0)), Some(3_652_500_000), &[winter]).unwrap();
+        assert_eq!(fresh.on(date!(2026 - 07 - 31)).p50, 610 * KM);
+        // Rates come from the days on which it was ridden: half of each year laid up is as if it had not been.
+        let twice = |month: usize| if month < 6 { 0 } else { 800 };
+        let stood = [2022, 2023, 2024, 2025].map(|year| Period {
+            from: Date::from_calendar_date(year, time::Month::January, 1).unwrap(),
+            to: Some(Date::from_calendar_date(year, time::Month::June, 30).unwrap()),
+        });
+        let yearly = Projection::around(&monthly(48, twice), None, None, &stood).unwrap().yearly() / KM;
+        assert!((7000..11_500).contains(&yearly), "{yearly}");
     }
     #[test]
     fn the_end_of_the_calendar_is_no_trouble() {

@@ -34,7 +34,7 @@ pub struct Usual {
     pub season_doubt: f64,
     /// Rides to a burst: how soon something is ridden at all.
     pub rides: f64,
-    /// Probability that a motorcycle is not ridden any more, before looking at how long it has stood.
+    /// Probability that a motorcycle is not ridden any more, before looking at how long it has stood. Assumption: no simulator has one.
     pub given_up: f64,
     /// Intervals shorter than this many days are joined.
     pub join: f64,
@@ -66,7 +66,7 @@ pub const USUAL: Usual = Usual {
     drift: 0.71,
     season_doubt: 0.028,
     rides: 2.5,
-    given_up: 0.006,
+    given_up: 0.01,
     join: 20.0,
     lean: 1.048,
     freedom: 1.14,
@@ -79,11 +79,15 @@ pub const USUAL: Usual = Usual {
 /// Shares of the year of each month, January first, in percent. Assumption, not published: what motorcycles are known to do in
 /// the north, where they are much more seasonal than other vehicles.
 const SHARES: [f64; 12] = [3.0, 4.0, 7.0, 9.0, 11.0, 12.0, 13.0, 12.0, 12.0, 8.0, 5.0, 4.0];
+/// Assumption: so many of the seasons are of the south, half a year away. No simulator has one.
+const SOUTH: f64 = 0.04;
 /// The shares to these powers are nearly flat, and mild.
 const FLAT: f64 = 0.15;
 const MILD: f64 = 0.5;
 /// Assumption: the season of those who ride in summer only.
 const SUMMER: [f64; 12] = [0.02, 0.02, 0.1, 0.9, 1.8, 2.2, 2.3, 2.2, 1.7, 0.6, 0.05, 0.02];
+/// Whatever stands may be ridden again.
+const MOST_GIVEN_UP: f64 = 0.85;
 const HALF_YEAR: f64 = 182.0;
 const ROUNDS: usize = 4;
 /// Nothing older is looked at, in days.
@@ -100,7 +104,7 @@ struct Interval {
 }
 
 /// How many kinds of season are thought of.
-pub const KINDS: usize = 4;
+pub const KINDS: usize = 6;
 
 /// How a motorcycle may be ridden.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -243,6 +247,10 @@ impl Way {
         }
         way.doubt = 1.0 / (usual.default_weight + covered / way.burst);
         way.rate *= usual.lean;
+        if covered <= 0.0 && seen.intervals.iter().map(|interval| seen.time(interval, base)).sum::<f64>() >= HALF_YEAR {
+            // It has stood for as long as there are readings.
+            way.rate = 0.0;
+        }
         way.stand(seen);
         way
     }
@@ -252,7 +260,7 @@ impl Way {
         let usual = seen.usual;
         let (mut squares, mut means) = (0.0, 0.0);
         let (mut over, mut mean_half, mut length) = (0.0, 0.0, 0.0);
-        let (mut squares_half, mut means_half, mut mean_squares_half) = (0.0, 0.0, 0.0);
+        let (mut squares_half, mut sums_half, mut squared_halves) = (0.0, 0.0, 0.0);
         for interval in &seen.intervals {
             let mean = self.rate * seen.time(interval, &self.season);
             let off = interval.far - mean;
@@ -263,8 +271,8 @@ impl Way {
             length += interval.days;
             if length >= HALF_YEAR {
                 squares_half += over * over;
-                means_half += mean_half;
-                mean_squares_half += mean_half * mean_half;
+                sums_half += mean_half;
+                squared_halves += mean_half * mean_half;
                 (over, mean_half, length) = (0.0, 0.0, 0.0);
             }
         }
@@ -274,8 +282,8 @@ impl Way {
             // Pooled as logarithms: sizes differ by factors.
             self.burst = guess * (seen / guess).powf(count / (count + usual.burst_weight));
             let prior = (rate * HALF_YEAR).powi(2) * usual.restless_weight;
-            let seen = squares_half - self.burst * means_half + prior * usual.restless;
-            self.restless = (seen / (mean_squares_half + prior).max(1.0)).clamp(usual.least_restless, 1.0);
+            let seen = squares_half - self.burst * sums_half + prior * usual.restless;
+            self.restless = (seen / (squared_halves + prior).max(1.0)).clamp(usual.least_restless, 1.0);
         }
     }
     /// How badly the intervals fit, in ticks: half the quasi-deviance of variance in proportion to the mean.
@@ -311,15 +319,28 @@ impl Way {
     }
 
     /// How likely it is that the motorcycle is not ridden any more, by what it should have covered since it last moved.
+    /// Half a year, and as long as it has stood before and been ridden again, say nothing.
     fn stand(&mut self, seen: &Seen) {
+        let (mut standing, mut longest) = (0.0, HALF_YEAR);
+        for interval in &seen.intervals {
+            if interval.far > 0.0 {
+                longest = f64::max(longest, standing);
+                standing = 0.0;
+            } else {
+                standing += interval.days;
+            }
+        }
+        if standing <= longest {
+            return;
+        }
+        let usual = seen.usual;
         let still = seen.intervals.iter().rev().take_while(|interval| interval.far <= 0.0);
         let time: f64 = still.map(|interval| seen.time(interval, &self.season)).sum();
-        let usual = seen.usual;
-        let rides_on = self.no_ride(self.rate * time, self.doubt + self.restless, usual) * (1.0 - usual.given_up);
-        self.given_up = if time > 0.0 { usual.given_up / (usual.given_up + rides_on) } else { 0.0 };
-        if seen.intervals.iter().all(|interval| interval.far <= 0.0) {
-            self.given_up = self.given_up.max(0.6);
-        }
+        // At the rate at which it was ridden while it was.
+        let spent: f64 = seen.intervals.iter().map(|interval| seen.time(interval, &self.season)).sum();
+        let missed = self.rate * spent / (spent - time).max(0.05 * spent) * time * (standing - longest) / standing;
+        let rides_on = self.no_ride(missed, self.doubt + self.restless, usual) * (1.0 - usual.given_up);
+        self.given_up = (usual.given_up / (usual.given_up + rides_on)).min(MOST_GIVEN_UP);
     }
 
     /// Probability that nothing is ridden where so much would be on average.
@@ -353,12 +374,20 @@ impl Usual {
             figures.map(|figure| figure / mean)
         };
         let power = |power: f64| even(SHARES.map(|share| share.powf(power)));
-        let rest = 1.0 - self.summer;
+        let south = |mut season: [f64; 12]| {
+            season.rotate_left(6);
+            season
+        };
+        let north = 1.0 - SOUTH;
+        let rest = north * (1.0 - self.summer);
+        let typical = 1.0 - self.flat - self.mild;
         [
             (power(FLAT), rest * self.flat),
             (power(MILD), rest * self.mild),
-            (power(1.0), rest * (1.0 - self.flat - self.mild)),
-            (even(SUMMER), self.summer),
+            (power(1.0), rest * typical),
+            (even(SUMMER), north * self.summer),
+            (south(power(1.0)), SOUTH * (1.0 - self.summer)),
+            (south(even(SUMMER)), SOUTH * self.summer),
         ]
     }
 }
@@ -371,14 +400,16 @@ fn interval_time(months: &[(usize, f64)], season: &[f64; 12]) -> f64 {
 fn cut(points: &[(Date, i64)], lay_ups: &[Period], usual: &Usual) -> (Vec<Interval>, Vec<(usize, f64)>) {
     let (mut intervals, mut months) = (Vec::with_capacity(points.len()), Vec::with_capacity(points.len() * 2));
     let Some((last, mut from)) = points.last().copied().zip(points.first().copied()) else { return (intervals, months) };
-    for point in &points[1..] {
+    for (place, point) in points.iter().enumerate().skip(1) {
         let length = days(from.0, point.0);
         let age = days(point.0, last.0);
         if age > OLDEST {
             from = *point;
             continue;
         }
-        if length < usual.join && point.0 < last.0 {
+        // Where it begins to stand still an interval ends, however short.
+        let moves_on = points.get(place + 1).is_some_and(|next| next.1 > point.1);
+        if length < usual.join && moves_on {
             continue;
         }
         let start = months.len();

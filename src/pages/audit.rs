@@ -115,7 +115,7 @@ pub(super) async fn list(State(app): State<Arc<App>>, Manager(visitor): Manager,
     let wanted = Wanted {
         subject_kind: kind.clone(),
         since: since.map(|day| day_begins(day, &zone)),
-        until: until.and_then(|day| day.next_day()).map(|day| day_begins(day, &zone)),
+        until: until.and_then(time::Date::next_day).map(|day| day_begins(day, &zone)),
         motorcycle: asked.value("motorcycle").parse().ok(),
         ..Wanted::default()
     };

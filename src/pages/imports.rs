@@ -168,7 +168,7 @@ fn read_sheet(content: &[u8]) -> Result<Sheet, String> {
 
 /// A draft with what its rows say.
 struct Draft {
-    draft: ImportDraft,
+    file: ImportDraft,
     kind: ImportKind,
     sheet: Sheet,
     components: Vec<Component>,
@@ -179,7 +179,7 @@ impl Draft {
         let draft = import_draft::find(&mut work.tx, workshop, id).await?.ok_or(Error::NotFound("import"))?;
         let kind = draft.kind.parse::<ImportKind>().map_err(Error::internal)?;
         let sheet = if kind == ImportKind::Export { Sheet::default() } else { read_sheet(&draft.content).map_err(Error::Malformed)? };
-        Ok(Self { draft, kind, sheet, components: component::all(work).await? })
+        Ok(Self { file: draft, kind, sheet, components: component::all(work).await? })
     }
     /// The columns that the file's may be.
     fn targets(&self) -> &'static [&'static str] {
@@ -217,7 +217,7 @@ impl Draft {
     async fn import(&self, work: &mut Work, form: &mut Form) -> Result<Imported> {
         let wanted = self.wanted(form);
         if self.kind == ImportKind::Export {
-            return import::import(work, wanted, &self.draft.content).await;
+            return import::import(work, wanted, &self.file.content).await;
         }
         let confirmed: Vec<_> = form.values("propose").filter_map(proposal).collect();
         let sheet = self.matched(form).confirmed(&self.components, &confirmed);
@@ -248,8 +248,8 @@ impl Draft {
         let of_bikes = bikes.iter().map(|bike| (bike.id.to_string(), bike.name.clone()));
         Ok(ImportPage {
             frame: visitor.frame(work, Nav::Workshop).below(),
-            action: format!("/imports/{}", self.draft.id),
-            name: self.draft.name.clone(),
+            action: format!("/imports/{}", self.file.id),
+            name: self.file.name.clone(),
             columns: self.rows(),
             targets: std::iter::once(option("", "left out")).chain(targets).collect(),
             bikes: if has_bikes { std::iter::once(none).chain(of_bikes).collect() } else { Vec::new() },

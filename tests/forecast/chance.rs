@@ -1,6 +1,6 @@
 //! Chance with a fixed seed, written out so that the same seed gives the same histories whatever a library does.
 
-/// A stream of random numbers (SplitMix64).
+/// A stream of random numbers (`SplitMix64`).
 pub struct Chance(u64);
 
 impl Chance {

@@ -93,7 +93,7 @@ pub fn run<F: Forecast>(
         _ => Scores::default(),
     }
 }
-#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "days")]
+#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, clippy::cast_precision_loss, reason = "days")]
 fn usual(life: &Life, before: usize, chance: &mut Chance) -> Vec<usize> {
     let gap = chance.log_normal(30.0, 0.6).clamp(7.0, 100.0);
     let (mut day, mut days) = (chance.between(0.0, gap), Vec::new());

@@ -42,8 +42,11 @@ on_both_engines!(what_is_due_says_where_work_waits_and_why, async |server| {
 on_both_engines!(what_rests_on_a_forecast_is_called_probable_and_what_nobody_knows_no_history, async |server| {
     let reader = Reader::signed_in(&server).await;
     let bike = server.motorcycle(json!({"name": "Ferry", "records_begin": {"on": "2025-06-15", "odometer": 30_000}})).await;
-    server.reading(&bike, "2025-06-15", 30_000).await.created();
-    server.reading(&bike, "2026-03-15", 39_000).await.created();
+    for (on, figure) in
+        [("2025-06-15", 30_000), ("2025-08-15", 32_000), ("2025-10-15", 34_000), ("2025-12-15", 36_000), ("2026-03-15", 39_000)]
+    {
+        server.reading(&bike, on, figure).await.created();
+    }
     for (name, component, miles) in [("Coolant", "coolant", 20_000), ("Air filter", "air_filter", 40_000)] {
         let every = json!({"distance": {"value": miles, "unit": "mi"}});
         let rule = json!({"name": name, "component": component, "operation": "replace", "every": every, "source": "invented"});

@@ -89,8 +89,8 @@ pub fn likely_column(kind: ImportKind, name: &str) -> Option<&'static str> {
     let known = columns(kind);
     let own = known.iter().find(|column| **column == name).copied();
     own.or_else(|| {
-        let meant = CALLED.iter().filter(|(_, words)| words.contains(&name)).map(|(column, _)| *column);
-        meant.filter_map(|column| known.iter().find(|known| **known == column).copied()).next()
+        let mut meant = CALLED.iter().filter(|(_, words)| words.contains(&name)).map(|(column, _)| *column);
+        meant.find_map(|column| known.iter().find(|known| **known == column).copied())
     })
 }
 

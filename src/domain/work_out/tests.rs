@@ -21,15 +21,19 @@ fn courier() -> Bench {
     bench
 }
 fn oil() -> IntervalRule {
-    rule(json!({"name": "Engine oil and filter", "every": {"distance": mi(5000.0), "months": 12}}))
+    oil_in(12)
+}
+/// The same, with a date limb so late that the distance comes first.
+fn oil_in(months: u32) -> IntervalRule {
+    rule(json!({"name": "Engine oil and filter", "every": {"distance": mi(5000.0), "months": months}}))
 }
 
 #[test]
 fn last_done_and_every_give_the_due_point_and_its_dates() {
     let bench = courier();
-    let item = bench.due(&oil());
+    let item = bench.due(&oil_in(18));
     assert_eq!(odometer(&item), Some(14_800.0));
-    assert_eq!(item.due_at.on, Some(date!(2027 - 01 - 10)));
+    assert_eq!(item.due_at.on, Some(date!(2027 - 07 - 10)));
     assert_eq!(item.remaining_distance.as_ref().unwrap().value.text(), "320");
     let last = item.last_done.clone().unwrap();
     assert_eq!(
@@ -38,7 +42,7 @@ fn last_done_and_every_give_the_due_point_and_its_dates() {
     );
     // The projection is asked, and the distance comes first.
     let history = bench.history();
-    let projection = Projection::new(&history.rides[0].odometer, None, None).unwrap();
+    let projection = Projection::new(&history.rides[0].odometer, None, Some(history.default_yearly.mm())).unwrap();
     let expected = projection.reaches(14_800 * 1_609_344);
     assert_eq!(item.expected, Some(expected));
     assert_eq!(item.dates.due_from, expected.p50);
@@ -184,9 +188,9 @@ fn what_never_gets_there_is_later_without_dates() {
     let on = item.on(TODAY);
     assert_eq!((on.status, on.certain), (Status::Later, true));
     // Within the lead, too: what does not move never gets there.
-    bench.read("2026-01-02", 5800.0).read("2028-01-02", 5800.0);
+    bench.read("2026-01-02", 5800.0).read("2036-01-02", 5800.0);
     let item = bench.due(&rule(json!({"every": {"distance": mi(5000.0)}})));
-    assert_eq!((item.dates, item.on(day("2028-01-02")).status), (DueDates::default(), Status::Later));
+    assert_eq!((item.dates, item.on(day("2036-01-02")).status), (DueDates::default(), Status::Later));
     // A date limb helps.
     let item = bench.due(&rule(json!({"every": {"distance": mi(5000.0), "months": 12}})));
     assert_eq!(item.dates.due_from, Some(date!(2025 - 01 - 01)));
@@ -194,12 +198,12 @@ fn what_never_gets_there_is_later_without_dates() {
 
 #[test]
 fn certain_is_what_follows_without_projecting() {
-    let item = courier().due(&oil());
+    let item = courier().due(&oil_in(18));
     let due = item.dates.due_from.unwrap();
     let probably = item.on(due);
     // The median may leap over the point within the day.
     assert!(matches!(probably.status, Status::Due | Status::Overdue) && !probably.certain);
-    let sure = item.on(date!(2027 - 01 - 11));
+    let sure = item.on(date!(2027 - 07 - 11));
     assert_eq!((sure.status, sure.certain), (Status::Overdue, true));
 }
 
