@@ -74,9 +74,9 @@ async fn send(server: &Server, at: OffsetDateTime, settings: &MailSettings) -> u
 }
 
 on_both_engines!(what_a_mail_server_answers, async |server| {
+    use LetterStatus::{GivenUp, Pending, Sent};
     let mail = MailServer::start().await;
     let settings = through(&mail);
-    use LetterStatus::{GivenUp, Pending, Sent};
     let cases = [
         (Fault::Answer(Step::Connect, "421 4.3.2 shutting down"), Pending, "421"),
         (Fault::Answer(Step::Connect, "554 5.3.2 no service"), Pending, "554"),

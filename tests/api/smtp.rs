@@ -190,23 +190,23 @@ async fn serve(stream: TcpStream, shared: &Shared) -> Option<()> {
                 to.push(line.split(['<', '>']).nth(1).unwrap_or_default().to_owned());
                 reach(&mut stream, shared, fault.as_ref(), Step::Rcpt).await?.unwrap_or("250 go on")
             }
-            "DATA" => match reach(&mut stream, shared, fault.as_ref(), Step::Data).await? {
-                Some(answer) => answer,
-                None => {
+            "DATA" => {
+                if let Some(answer) = reach(&mut stream, shared, fault.as_ref(), Step::Data).await? {
+                    answer
+                } else {
                     say(&mut stream, "354 go on").await?;
                     let bytes = message(&mut stream).await?;
-                    match reach(&mut stream, shared, fault.as_ref(), Step::Message).await? {
-                        Some(answer) => answer,
-                        None => {
-                            shared.taken.lock().unwrap().push(Taken { to: to.clone(), bytes });
-                            let answer = reach(&mut stream, shared, fault.as_ref(), Step::Accepted).await?.unwrap_or("250 2.0.0 taken");
-                            say(&mut stream, answer).await?;
-                            reach(&mut stream, shared, fault.as_ref(), Step::Answered).await?;
-                            continue;
-                        }
+                    if let Some(answer) = reach(&mut stream, shared, fault.as_ref(), Step::Message).await? {
+                        answer
+                    } else {
+                        shared.taken.lock().unwrap().push(Taken { to: to.clone(), bytes });
+                        let answer = reach(&mut stream, shared, fault.as_ref(), Step::Accepted).await?.unwrap_or("250 2.0.0 taken");
+                        say(&mut stream, answer).await?;
+                        reach(&mut stream, shared, fault.as_ref(), Step::Answered).await?;
+                        continue;
                     }
                 }
-            },
+            }
             "QUIT" => {
                 say(&mut stream, "221 bye").await?;
                 return None;
