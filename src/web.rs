@@ -69,9 +69,9 @@ pub fn router(app: Arc<App>) -> Router {
         .layer(TraceLayer::new_for_http().make_span_with(span_of))
         .layer(SetRequestIdLayer::x_request_id(MakeRequestUuid))
         .layer(middleware::from_fn_with_state(Arc::clone(&app), whence))
-        .layer(middleware::from_fn_with_state(Arc::clone(&app), security_headers))
         .layer(middleware::from_fn(watch))
         .layer(Extension(Arc::new(Traffic::default())))
+        .layer(middleware::from_fn_with_state(Arc::clone(&app), security_headers))
         .with_state(app)
 }
 
@@ -196,7 +196,7 @@ async fn whence(State(app): State<Arc<App>>, mut request: Request, next: Next) -
 async fn security_headers(State(app): State<Arc<App>>, request: Request, next: Next) -> Response {
     let mut response = next.run(request).await;
     let headers = response.headers_mut();
-    let policy = "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self' data:; connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'";
+    let policy = "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self' data:; connect-src 'self'; form-action 'self'; base-uri 'none'; object-src 'none'; frame-ancestors 'none'";
     for (name, value) in [
         (header::CONTENT_SECURITY_POLICY, policy),
         (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),

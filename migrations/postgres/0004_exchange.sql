@@ -18,6 +18,8 @@ create table calendar (
     motorcycle_id uuid,
     owner_id uuid,
     made_by text not null,
+    -- The person or token: what a person made goes when they leave, or become something else.
+    made_by_id uuid,
     secret_hash bytea not null unique,
     deleted_at bigint,
     created_at bigint not null,

@@ -18,6 +18,8 @@ create table calendar (
     motorcycle_id BLOB,
     owner_id BLOB,
     made_by TEXT not null,
+    -- The person or token: what a person made goes when they leave, or become something else.
+    made_by_id BLOB,
     secret_hash BLOB not null unique,
     deleted_at INTEGER,
     created_at INTEGER not null,

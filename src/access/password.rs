@@ -3,6 +3,7 @@ use argon2::{
     Argon2,
     password_hash::{PasswordHasher, PasswordVerifier, phc::PasswordHash},
 };
+use tokio::sync::Semaphore;
 
 use super::common::why_common;
 use crate::error::{Error, Result};
@@ -33,8 +34,12 @@ pub fn check(password: &str, known: &[&str]) -> std::result::Result<(), String> 
     why_common(password, known).map_or(Ok(()), |why| Err(why.into()))
 }
 
+/// So many passwords are worked on at once: each takes 19 MiB, so a crowd at the door must not fill the memory.
+static ROOM: Semaphore = Semaphore::const_new(8);
+
 /// The hash to store, with its salt and parameters. Takes a tenth of a second on purpose, so it runs beside the other requests.
 pub async fn hash(password: String) -> Result<String> {
+    let _room = ROOM.acquire().await.map_err(Error::internal)?;
     tokio::task::spawn_blocking(move || Argon2::default().hash_password(password.as_bytes()).map(|hash| hash.to_string()))
         .await
         .map_err(Error::internal)?
@@ -44,6 +49,7 @@ pub async fn hash(password: String) -> Result<String> {
 /// Whether a password is the one of a hash. Without a hash (no such account) it takes as long and says no.
 pub async fn verify(password: String, hash: Option<String>) -> Result<bool> {
     const NOBODY: &str = "$argon2id$v=19$m=19456,t=2,p=1$c29tZXNhbHRzb21lc2FsdA$q6ZnZ0m3mTjzd6K3a2C0gk3N0aV2b7kUj8x8XlFq4bE";
+    let _room = ROOM.acquire().await.map_err(Error::internal)?;
     tokio::task::spawn_blocking(move || {
         let known = hash.is_some();
         let text = hash.unwrap_or_else(|| NOBODY.into());

@@ -42,6 +42,7 @@ pub async fn add(work: &mut Work, new: NewCalendar) -> Result<(CalendarAddress, 
         motorcycle_id: new.motorcycle_id.or(work.caller.sight.motorcycle()),
         owner_id: work.caller.sight.owner(),
         made_by: work.caller.name(),
+        made_by_id: work.caller.id(),
         created_at: Instant(work.now),
     };
     let secret = secret::new("");

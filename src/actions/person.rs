@@ -127,6 +127,9 @@ pub async fn change(work: &mut Work, old: &Member, mut new: MemberDetails) -> Re
     }
     let workshop = work.workshop_id();
     store_member::update(&mut work.tx, workshop, &member).await?;
+    if (&member.roles, member.owner_id) != (&old.roles, old.owner_id) {
+        revoke_calendars(work, member.id).await?;
+    }
     work.audit("change", Subject::new("person", member.id), Some(old), Some(&member)).await?;
     Ok(member)
 }
@@ -140,11 +143,21 @@ pub async fn remove(work: &mut Work, member: &Member) -> Result<()> {
         must_not_be_last(work, member).await?;
     }
     let workshop = work.workshop_id();
+    revoke_calendars(work, member.id).await?;
     if let Some(person) = store_member::account(&mut work.tx, workshop, member.id).await? {
         session::delete_in(&mut work.tx, person, workshop).await?;
     }
     store_member::delete(&mut work.tx, workshop, member.id).await?;
     work.audit("remove", Subject::new("person", member.id), Some(member), None).await
+}
+
+/// Calendar addresses see what their maker saw when they were made. Once that changes, they are to be made anew.
+async fn revoke_calendars(work: &mut Work, member: Id<Member>) -> Result<()> {
+    let (workshop, now) = (work.workshop_id(), work.now);
+    if let Some(person) = store_member::account(&mut work.tx, workshop, member).await? {
+        store::calendar::revoke_made_by(&mut work.tx, workshop, person.uuid(), now).await?;
+    }
+    Ok(())
 }
 
 async fn must_not_be_last(work: &mut Work, member: &Member) -> Result<()> {

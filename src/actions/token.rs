@@ -149,12 +149,13 @@ pub async fn list(work: &mut Work, stretch: Stretch<Id<Token>>) -> Result<Vec<To
     store::list(&mut work.tx, workshop, stretch).await
 }
 
-/// Revokes a token: it stops working at once here, on other servers of the same database within five seconds.
+/// Revokes a token, with the calendar addresses that it made: it stops working at once here, on other servers of the same database within five seconds.
 ///
 /// # Errors
 /// Where the database refuses.
 pub async fn revoke(work: &mut Work, token: &Token) -> Result<()> {
     let (workshop, now) = (work.workshop_id(), work.now);
     store::revoke(&mut work.tx, workshop, token.id, now).await?;
+    stores::calendar::revoke_made_by(&mut work.tx, workshop, token.id.uuid(), now).await?;
     work.audit("revoke", Subject::new("token", token.id), Some(token), None).await
 }

@@ -207,7 +207,10 @@ fn file(attachment: &Attachment, answer: Answer, content: Vec<u8>) -> Result<Res
     headers.insert(header::CONTENT_TYPE, HeaderValue::from_static(attachment.media_type.as_str()));
     headers.insert(header::CONTENT_DISPOSITION, disposition(attachment).parse().map_err(Error::internal)?);
     // Even opened by itself it runs nothing and reaches nothing of this server.
-    headers.insert(header::CONTENT_SECURITY_POLICY, HeaderValue::from_static("default-src 'none'; sandbox"));
+    headers.insert(
+        header::CONTENT_SECURITY_POLICY,
+        HeaderValue::from_static("default-src 'none'; base-uri 'none'; frame-ancestors 'none'; sandbox"),
+    );
     headers.remove(header::CONTENT_LENGTH);
     *response.body_mut() = content.into();
     Ok(response)

@@ -39,7 +39,7 @@ pub static WRITE_UP: LazyLock<Asset> =
     LazyLock::new(|| Asset::new("write_up", "js", "text/javascript; charset=utf-8", include_str!("../../templates/assets/write_up.js")));
 /// The icon: a witness mark across nut and bolt.
 pub static ICON: LazyLock<Asset> =
-    LazyLock::new(|| Asset::new("mark", "svg", "image/svg+xml", include_str!("../../templates/assets/mark.svg")));
+    LazyLock::new(|| Asset::new("mark", "svg", "image/svg+xml; charset=utf-8", include_str!("../../templates/assets/mark.svg")));
 
 /// `/assets/{file}`
 pub(super) async fn show(Path(file): Path<String>) -> Result<Response, Fault> {

@@ -3,6 +3,7 @@ use std::collections::HashMap;
 
 use sqlx::FromRow;
 use time::OffsetDateTime;
+use uuid::Uuid;
 
 use super::{
     Stretch, Tx, execute,
@@ -34,6 +35,8 @@ pub struct CalendarRow {
     pub owner_id: Option<Id<Owner>>,
     /// Who made it.
     pub made_by: String,
+    /// That person or token.
+    pub made_by_id: Option<Uuid>,
     /// When.
     pub created_at: Instant,
 }
@@ -45,13 +48,13 @@ impl From<CalendarRow> for CalendarAddress {
 
 macro_rules! calendars {
     () => {
-        "select workshop_id, id, motorcycle_id, owner_id, made_by, created_at from calendar "
+        "select workshop_id, id, motorcycle_id, owner_id, made_by, made_by_id, created_at from calendar "
     };
 }
 
 /// Stores a new address with the hash of its secret.
 pub async fn insert(tx: &mut Tx, row: &CalendarRow, secret_hash: &[u8]) -> Result<()> {
-    let sql = "insert into calendar (workshop_id, id, motorcycle_id, owner_id, made_by, secret_hash, created_at) values ($1, $2, $3, $4, $5, $6, $7)";
+    let sql = "insert into calendar (workshop_id, id, motorcycle_id, owner_id, made_by, secret_hash, created_at, made_by_id) values ($1, $2, $3, $4, $5, $6, $7, $8)";
     execute!(
         tx,
         sqlx::query(sql)
@@ -62,6 +65,7 @@ pub async fn insert(tx: &mut Tx, row: &CalendarRow, secret_hash: &[u8]) -> Resul
             .bind(&row.made_by)
             .bind(secret_hash)
             .bind(row.created_at)
+            .bind(row.made_by_id)
     )?;
     Ok(())
 }
@@ -98,6 +102,13 @@ pub async fn list(
 pub async fn revoke(tx: &mut Tx, workshop: Id<Workshop>, id: Id<CalendarAddress>, now: OffsetDateTime) -> Result<()> {
     let sql = "update calendar set deleted_at = $3 where workshop_id = $1 and id = $2 and deleted_at is null";
     execute!(tx, sqlx::query(sql).bind(workshop).bind(id).bind(Instant(now)))?;
+    Ok(())
+}
+
+/// Revokes every address that a person or token made.
+pub async fn revoke_made_by(tx: &mut Tx, workshop: Id<Workshop>, maker: Uuid, now: OffsetDateTime) -> Result<()> {
+    let sql = "update calendar set deleted_at = $3 where workshop_id = $1 and made_by_id = $2 and deleted_at is null";
+    execute!(tx, sqlx::query(sql).bind(workshop).bind(maker).bind(Instant(now)))?;
     Ok(())
 }
 

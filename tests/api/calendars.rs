@@ -127,3 +127,15 @@ on_both_engines!(whose_and_how_long, async |server| {
     assert!(events.len() == 2 && events.iter().all(|event| event["summary"].as_str().unwrap().starts_with("Gull")), "{events:?}");
     assert_eq!((narrow.count("/calendars").await, server.count("/calendars").await), (1, 2));
 });
+
+on_both_engines!(what_somebody_made_goes_when_they_go, async |server| {
+    rules(&server).await;
+    bike(&server, "Courier 3").await;
+    let token = server.post("/tokens", &json!({"name": "calendar", "scopes": ["read", "write"]})).await.created();
+    let (_, url) = made(&server.with_token(token["token"].as_str().unwrap()), json!({})).await;
+    let (_, kept) = made(&server, json!({})).await;
+    read(&server, &url).await;
+    server.remove(&format!("/tokens/{}", token["id"].as_str().unwrap())).await.with(204);
+    assert_eq!(fetch(&server, &url, None).await.status, 404);
+    read(&server, &kept).await;
+});
