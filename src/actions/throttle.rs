@@ -55,9 +55,10 @@ impl Guess<'_> {
 pub fn wait(failures: i64, free: i64) -> Duration {
     match failures - free {
         ..=0 => Duration::ZERO,
-        beyond => Duration::seconds(
-            1_i64.checked_shl(u32::try_from(beyond - 1).unwrap_or(u32::MAX)).map_or(LONGEST, |wait| wait.clamp(1, LONGEST)),
-        ),
+        beyond => {
+            let doubled = u32::try_from(beyond - 1).ok().and_then(|times| 2_i64.checked_pow(times));
+            Duration::seconds(doubled.map_or(LONGEST, |wait| wait.min(LONGEST)))
+        }
     }
 }
 

@@ -8,16 +8,16 @@ use super::{
 
 async fn invited(script: Script) {
     let workshop = Workshop::open(script).await;
-    let owner = workshop.post("/owners", json!({"name": "Ada Birch"})).await;
+    let owner = workshop.post("/owners", json!({"name": "Lea Fenn"})).await;
     let bike = |name: &str, owner: serde_json::Value| json!({"name": name, "make": "Halden", "final_drive": "shaft", "odometer_unit": "mi", "owner_id": owner});
-    let own = workshop.post("/motorcycles", bike("Adas Mule", json!(owner))).await;
+    let own = workshop.post("/motorcycles", bike("Leas Mule", json!(owner))).await;
     let other = workshop.post("/motorcycles", bike("Other Mule", serde_json::Value::Null)).await;
 
     let manager = Browser::start(1280).await;
     manager.sign_in(&workshop.site, &workshop.email, &workshop.password).await;
     manager.page.goto(&format!("{}/people", workshop.site)).await.expect("the people");
-    manager.type_into("input[name=email]", "ada@example.org").await;
-    manager.type_into("input[name=name]", "Ada Birch").await;
+    manager.type_into("input[name=email]", "lea@example.org").await;
+    manager.type_into("input[name=name]", "Lea Fenn").await;
     manager.press("input[name=roles][value=mechanic]").await;
     manager.press("input[name=roles][value=owner]").await;
     manager.see("select[name=owner_id]").await.select_by_value(&owner).await.expect("the owner is on offer");
@@ -33,9 +33,9 @@ async fn invited(script: Script) {
     phone.see("nav[aria-label=Main]").await;
     phone.page.goto(&format!("{}/motorcycles", workshop.site)).await.expect("her motorcycles");
     let seen = phone.text().await;
-    assert!(seen.contains("Adas Mule") && !seen.contains("Other Mule"), "{seen}");
+    assert!(seen.contains("Leas Mule") && !seen.contains("Other Mule"), "{seen}");
     phone.page.goto(&format!("{}/motorcycles/{own}", workshop.site)).await.expect("her motorcycle");
-    assert!(phone.text().await.contains("Adas Mule"));
+    assert!(phone.text().await.contains("Leas Mule"));
     // Another's address by hand leads nowhere.
     phone.page.goto(&format!("{}/motorcycles/{other}", workshop.site)).await.expect("a page");
     let refused = phone.text().await;
