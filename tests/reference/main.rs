@@ -12,6 +12,7 @@ mod regression;
 mod runout;
 mod schedules;
 mod second_factor;
+mod security;
 mod student_t;
 mod table;
 mod tire;
