@@ -97,8 +97,9 @@ impl Demo {
         reports::compose(&app, Looking::For(None)).await?;
         print(&format!("address: http://{}", reachable(address)));
         print(&format!("sign in: {email} {password}"));
+        // Beside what scripts read on standard output.
         for (role, email) in people()? {
-            print(&format!("{role}: {email} {password}"));
+            eprintln!("sign in as the {role} {email}: {password}");
         }
         print(&format!("token: {token}"));
         serve::serve(app, listener).await?;
@@ -183,7 +184,7 @@ pub async fn fill(app: &Arc<App>) -> Result<(String, String, String)> {
     Ok((email, password, token))
 }
 
-/// Who else can sign in, with the manager's password: role and e-mail address.
+/// Who else can sign in, with the manager's password: what they are, and their e-mail address.
 fn people() -> Result<Vec<(String, String)>> {
     let text = |value: &Value| value.as_str().unwrap_or_default().to_owned();
     let people = parse(WORKSHOP)?["people"].as_array().cloned().unwrap_or_default();
