@@ -113,6 +113,11 @@ impl Caller {
             address: None,
         }
     }
+    /// The server itself, reading for somebody who sees this much: a report by mail, a calendar.
+    #[must_use]
+    pub fn reader(workshop: Id<Workshop>, sight: Sight) -> Self {
+        Self { scopes: vec![TokenScope::Read], standing: Standing::Owner, sight, ..Self::command_line(workshop) }
+    }
     /// A person by their roles in the workshop; `owner` is the one whose motorcycles are theirs. None where the roles give no right at all.
     #[must_use]
     pub fn person(workshop: Id<Workshop>, person: Person, roles: &[Role], owner: Option<Id<Owner>>) -> Option<Self> {

@@ -3,12 +3,11 @@ use sha2::{Digest, Sha256};
 
 use super::{App, Subject, Work, due, motorcycle};
 use crate::{
-    access::{Caller, Sight, Standing, secret},
+    access::{Caller, Sight, secret},
     domain::{
         calendar_feed::{CalendarAddress, Content, Entry, NewCalendar, text},
         due::DueItemOn,
         id::Id,
-        words::TokenScope,
     },
     error::{Error, Result},
     store::{
@@ -99,7 +98,7 @@ pub async fn feed(app: &App, plain: &str) -> Result<String> {
     let row = store::find_by_hash(&mut tx, &secret::hash(plain)).await?.ok_or(Error::NotFound("calendar"))?;
     drop(tx);
     let sight = row.owner_id.map_or(Sight::All, Sight::Owner);
-    let caller = Caller { sight, standing: Standing::Owner, scopes: vec![TokenScope::Read], ..Caller::command_line(row.workshop_id) };
+    let caller = Caller::reader(row.workshop_id, sight);
     let mut work = app.read(&caller).await?;
     let (name, items) = items(&mut work, &row).await?;
     let contents: Vec<_> = items.iter().filter_map(|item| Content::of(item, app.site.public_url.as_deref())).collect();

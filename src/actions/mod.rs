@@ -148,7 +148,7 @@ pub struct StoredAnswer {
 pub struct Once {
     /// The key.
     pub key: String,
-    /// A hash of method, path and body.
+    /// A hash of method, path with its query, and body.
     pub hash: Vec<u8>,
 }
 

@@ -333,16 +333,21 @@ pub async fn keep_last_of(work: &mut Work, bike: Id<Motorcycle>) -> Result<()> {
     Ok(())
 }
 
+/// Whether the caller may strike out a reading: an owner only what he noted himself.
+///
+/// # Errors
+/// Where the database refuses.
+pub async fn may_strike_out(work: &mut Work, id: Id<Reading>) -> Result<bool> {
+    let workshop = work.workshop_id();
+    Ok(work.caller.standing > Standing::Owner || store::entered_by(&mut work.tx, workshop, id).await? == work.caller.id())
+}
 /// Strikes out a reading that came without a service event. What came with it (a part fitted outside an event, a value) keeps its day.
 ///
 /// # Errors
 /// 403 where an owner asks and did not enter it; 422 without a reason; 409 where it is struck out already, belongs to a service event, or where the others contradict without it.
 pub async fn strike_out(work: &mut Work, reading: &Reading, reason: &str) -> Result<Reading> {
-    if work.caller.standing == Standing::Owner {
-        let workshop = work.workshop_id();
-        if store::entered_by(&mut work.tx, workshop, reading.id).await? != work.caller.id() {
-            return Err(Error::Forbidden("The workshop noted this reading; ask it to strike the reading out.".into()));
-        }
+    if !may_strike_out(work, reading.id).await? {
+        return Err(Error::Forbidden("The workshop noted this reading; ask it to strike the reading out.".into()));
     }
     let reason = checked_reason(reason)?;
     if reading.struck_out.is_some() {

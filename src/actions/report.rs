@@ -5,7 +5,7 @@ use time::Date;
 
 use super::{App, Work, due, letter, motorcycle, owner};
 use crate::{
-    access::{Caller, Sight, Standing, Who, secret},
+    access::{Caller, Sight, Who, secret},
     domain::{
         calendar::add_months,
         due::DueItemOn,
@@ -14,7 +14,7 @@ use crate::{
         motorcycle::Owner,
         report::{Last, MONTHS, MOST, Report},
         report_time::Schedule,
-        words::{Frequency, Status, TokenScope},
+        words::{Frequency, Status},
         workshop::Workshop,
     },
     error::{Error, Result},
@@ -69,12 +69,9 @@ impl Whom {
     }
     /// The server itself, seeing what the recipient may see.
     fn caller(&self, workshop: Id<Workshop>) -> Caller {
-        let whole = Caller::command_line(workshop);
         match self {
-            Self::Owner(owner) => {
-                Caller { scopes: vec![TokenScope::Read], standing: Standing::Owner, sight: Sight::Owner(owner.id), ..whole }
-            }
-            Self::Everything(_) => whole,
+            Self::Owner(owner) => Caller::reader(workshop, Sight::Owner(owner.id)),
+            Self::Everything(_) => Caller::command_line(workshop),
         }
     }
 }

@@ -166,6 +166,27 @@ impl Answer {
         work.finish(Some(&self.0)).await?;
         Ok(self)
     }
+    /// 201 with something that was made together with a secret, which this answer alone holds: in the one that is kept for a repeated
+    /// request, `made` is given none. The entity tag is that of the resource, which has no secret in it. Commits the work.
+    ///
+    /// # Errors
+    /// Where the database refuses; then nothing is stored.
+    pub async fn with_secret<R: Serialize, M: Serialize>(
+        work: Work,
+        path: &str,
+        resource: &R,
+        made: impl Fn(Option<String>) -> M,
+        secret: String,
+    ) -> Result<Self> {
+        let tag = Self::one(resource)?.0.etag;
+        let answer = |secret| -> Result<Self> {
+            let mut answer = Self::created(path, &made(secret))?;
+            answer.0.etag.clone_from(&tag);
+            Ok(answer)
+        };
+        answer(None)?.after(work).await?;
+        answer(Some(secret))
+    }
     /// 304 where the client has this already (`If-None-Match`).
     #[must_use]
     pub fn unless_known(mut self, headers: &HeaderMap) -> Self {

@@ -79,16 +79,12 @@ async fn add(State(app): State<Arc<App>>, Writes(caller): Writes, key: Key, head
     let new: NewCalendar = body.json()?;
     let mut work = app.write(&caller, key.with(body.bytes())?).await?;
     let (address, secret) = actions::add(&mut work, new).await?;
-    let tag = Answer::one(&address)?.0.etag;
-    let path = format!("/calendars/{}", address.id);
-    let answer = |url: Option<String>| -> Result<Answer> {
+    let made = |url| {
         let CalendarAddress { id, motorcycle_id, made_by, created_at } = address.clone();
-        let mut answer = Answer::created(&path, &MadeCalendar { id, motorcycle_id, made_by, created_at, url })?;
-        answer.0.etag.clone_from(&tag);
-        Ok(answer)
+        MadeCalendar { id, motorcycle_id, made_by, created_at, url }
     };
-    work.finish(Some(&answer(None)?.0)).await?;
-    answer(Some(format!("{}/calendar/{secret}.ics", site(&app, &headers))))
+    let url = format!("{}/calendar/{secret}.ics", site(&app, &headers));
+    Answer::with_secret(work, &format!("/calendars/{}", address.id), &address, made, url).await
 }
 
 /// Show a calendar address

@@ -3,7 +3,7 @@ use std::sync::Arc;
 
 use axum::{
     extract::{FromRequestParts, RawPathParams},
-    http::{HeaderMap, header, request::Parts},
+    http::{HeaderMap, header, request::Parts, uri::PathAndQuery},
 };
 
 use crate::{
@@ -95,7 +95,7 @@ impl<S: Send + Sync> FromRequestParts<S> for Key {
     type Rejection = Error;
     async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<Self> {
         let key = parts.headers.get("idempotency-key").map(|value| String::from_utf8_lossy(value.as_bytes()).trim().to_owned());
-        Ok(Self { key, request: format!("{} {}\n", parts.method, parts.uri.path()) })
+        Ok(Self { key, request: format!("{} {}\n", parts.method, parts.uri.path_and_query().map_or("", PathAndQuery::as_str)) })
     }
 }
 

@@ -86,16 +86,8 @@ async fn invite(State(app): State<Arc<App>>, Administers(caller): Administers, k
     let new: NewMember = body.json()?;
     let mut work = app.write(&caller, key.with(body.bytes())?).await?;
     let (member, path) = actions::invite(&mut work, &app, new).await?;
-    let at = format!("/people/{}", member.id);
-    // The entity tag is that of the resource, which has no secret in it.
-    let tag = Answer::one(&member)?.0.etag;
-    let answer = |link: Option<String>| -> Result<Answer> {
-        let mut answer = Answer::created(&at, &InvitedMember::new(member.clone(), link))?;
-        answer.0.etag.clone_from(&tag);
-        Ok(answer)
-    };
-    work.finish(Some(&answer(None)?.0)).await?;
-    answer(Some(app.site.link(&path)))
+    let invited = |link| InvitedMember::new(member.clone(), link);
+    Answer::with_secret(work, &format!("/people/{}", member.id), &member, invited, app.site.link(&path)).await
 }
 
 /// Show a person

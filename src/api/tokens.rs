@@ -90,18 +90,9 @@ async fn make(State(app): State<Arc<App>>, Administers(caller): Administers, key
     let (token, secret) = actions::make(&mut work, new).await?;
     made(work, &token, secret).await
 }
-/// The answer with the secret; the one that is kept for a repeated request has none.
 async fn made(work: Work, token: &Token, secret: String) -> Result<Answer> {
-    let path = format!("/tokens/{}", token.id);
-    // The entity tag is that of the resource, which has no secret in it.
-    let tag = Answer::one(token)?.0.etag;
-    let answer = |secret: Option<String>| -> Result<Answer> {
-        let mut answer = Answer::created(&path, &MadeToken::new(token.clone(), secret))?;
-        answer.0.etag.clone_from(&tag);
-        Ok(answer)
-    };
-    work.finish(Some(&answer(None)?.0)).await?;
-    answer(Some(secret))
+    let made = |secret| MadeToken::new(token.clone(), secret);
+    Answer::with_secret(work, &format!("/tokens/{}", token.id), token, made, secret).await
 }
 
 /// Rotate a token

@@ -82,16 +82,8 @@ async fn add(State(app): State<Arc<App>>, Administers(caller): Administers, key:
     let new: NewWebhook = body.json()?;
     let mut work = app.write(&caller, key.with(body.bytes())?).await?;
     let (hook, secret) = actions::add(&mut work, new, app.private_webhooks).await?;
-    let path = format!("/webhooks/{}", hook.id);
-    // The entity tag is that of the resource, which has no secret in it.
-    let tag = Answer::one(&hook)?.0.etag;
-    let answer = |secret: Option<String>| -> Result<Answer> {
-        let mut answer = Answer::created(&path, &MadeWebhook::new(hook.clone(), secret))?;
-        answer.0.etag.clone_from(&tag);
-        Ok(answer)
-    };
-    work.finish(Some(&answer(None)?.0)).await?;
-    answer(Some(secret))
+    let made = |secret| MadeWebhook::new(hook.clone(), secret);
+    Answer::with_secret(work, &format!("/webhooks/{}", hook.id), &hook, made, secret).await
 }
 
 /// Show a webhook

@@ -116,10 +116,10 @@ pub struct Reports {
     #[schema(minimum = 1, maximum = 31)]
     pub day: Option<u8>,
 }
-fn off() -> Frequency {
+pub(super) fn off() -> Frequency {
     Frequency::Off
 }
-fn yes() -> bool {
+pub(super) fn yes() -> bool {
     true
 }
 impl Default for Reports {

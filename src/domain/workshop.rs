@@ -5,7 +5,7 @@ use utoipa::ToSchema;
 
 use super::{
     id::Id,
-    motorcycle::{Motorcycle, Owner},
+    motorcycle::{Motorcycle, Owner, off, yes},
     noun::noun,
     quantity::Quantity,
     words::{Frequency, OdometerUnit, TokenScope, Weekday},
@@ -35,12 +35,6 @@ pub struct WorkshopReports {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(minimum = 1, maximum = 31)]
     pub day: Option<u8>,
-}
-fn off() -> Frequency {
-    Frequency::Off
-}
-fn yes() -> bool {
-    true
 }
 impl Default for WorkshopReports {
     fn default() -> Self {

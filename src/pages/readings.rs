@@ -79,6 +79,7 @@ struct Row {
     read_by: String,
     event: Option<String>,
     struck: Option<String>,
+    may_strike: bool,
 }
 
 /// A lay-up.
@@ -129,6 +130,10 @@ async fn page(visitor: &Visitor, work: &mut Work, bike: &Motorcycle, asked: &For
     let mut readings = actions::list(work, bike.id, kind, None, stretch).await?;
     let next = paging::cut(&mut readings, SIZE, |reading| (reading.on, reading.id));
     let changes = actions::list_instruments(work, bike.id, kind, Stretch { after: None, limit: 200 }).await?;
+    let mut rows = Vec::new();
+    for reading in &readings {
+        rows.push(row(reading.clone(), actions::may_strike_out(work, reading.id).await?));
+    }
     let lay_ups = lay_up::list(work, bike.id, Stretch { after: None, limit: 200 }).await?;
     let today = work.today;
     let (counter, instrument, title) = match kind {
@@ -163,7 +168,7 @@ async fn page(visitor: &Visitor, work: &mut Work, bike: &Motorcycle, asked: &For
         changed: changes.iter().map(words::instrument).collect(),
         lay_up: forms.lay_up,
         lay_ups: lay_ups.into_iter().map(|lay_up| stood(lay_up, today)).collect(),
-        rows: readings.into_iter().map(row).collect(),
+        rows,
         next: next.map(|next| links::with_query(&links::readings(bike.id), [("counter", asked.value("counter")), ("after", &next)])),
         query: if kind == CounterKind::Hours { "?counter=hours" } else { "" },
         other: match kind {
@@ -182,8 +187,9 @@ fn stood(lay_up: LayUp, today: Date) -> Stood {
     };
     Stood { id: lay_up.id, when, open: lay_up.to.is_none(), note: lay_up.note }
 }
-fn row(reading: Reading) -> Row {
+fn row(reading: Reading, may_strike: bool) -> Row {
     Row {
+        may_strike,
         id: reading.id,
         on: calendar::words(reading.on),
         reading: format!("{} {}", words::figure(&reading.reading), reading.unit),

@@ -12,6 +12,7 @@ mod forms;
 mod imports;
 mod mail;
 mod packet;
+mod roles;
 mod safety;
 mod second_factor;
 mod sessions;

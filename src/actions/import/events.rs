@@ -33,8 +33,6 @@ pub const COLUMNS: &[Column] = &[
     ("performed_by", false),
     ("cost", false),
 ];
-pub const NAMES: &[&str] =
-    &["motorcycle", "on", "odometer", "summary", "component", "position", "operation", "note", "performed_by", "cost"];
 
 /// An event as its rows make it.
 struct Gathered {

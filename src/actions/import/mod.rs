@@ -8,7 +8,7 @@ mod readings;
 mod table;
 pub mod whole;
 
-use self::table::Table;
+use self::table::{Column, Table};
 use super::{Subject, Work};
 use crate::{
     domain::{
@@ -64,11 +64,14 @@ pub async fn import(work: &mut Work, wanted: Wanted, file: &[u8]) -> Result<Impo
 
 /// The columns that a kind of file may have.
 #[must_use]
-pub const fn columns(kind: ImportKind) -> &'static [&'static str] {
+pub fn columns(kind: ImportKind) -> Vec<&'static str> {
+    columns_of(kind).iter().map(|(name, _)| *name).collect()
+}
+const fn columns_of(kind: ImportKind) -> &'static [Column] {
     match kind {
-        ImportKind::Motorcycles => motorcycles::NAMES,
-        ImportKind::OdometerReadings => readings::NAMES,
-        ImportKind::ServiceEvents => events::NAMES,
+        ImportKind::Motorcycles => motorcycles::COLUMNS,
+        ImportKind::OdometerReadings => readings::COLUMNS,
+        ImportKind::ServiceEvents => events::COLUMNS,
         ImportKind::Export => &[],
     }
 }
@@ -99,20 +102,15 @@ pub fn likely_column(kind: ImportKind, name: &str) -> Option<&'static str> {
 /// # Errors
 /// Where the database refuses.
 pub async fn rows(work: &mut Work, wanted: Wanted, sheet: Sheet) -> Result<Imported> {
-    let columns = match wanted.kind {
-        ImportKind::Motorcycles => motorcycles::COLUMNS,
-        ImportKind::OdometerReadings => readings::COLUMNS,
-        ImportKind::ServiceEvents => events::COLUMNS,
-        ImportKind::Export => return Err(Error::internal("an export is no table")),
-    };
-    let mut table = match Table::new(sheet, columns, wanted) {
+    let mut table = match Table::new(sheet, columns_of(wanted.kind), wanted) {
         Ok(table) => table,
         Err(wrong) => return Ok(Imported::of(vec![wrong])),
     };
     match wanted.kind {
         ImportKind::Motorcycles => motorcycles::import(work, &mut table).await?,
         ImportKind::OdometerReadings => readings::import(work, &mut table).await?,
-        ImportKind::ServiceEvents | ImportKind::Export => events::import(work, &mut table).await?,
+        ImportKind::ServiceEvents => events::import(work, &mut table).await?,
+        ImportKind::Export => return Err(Error::internal("an export is no table")),
     }
     let imported = Imported::of(table.results);
     if imported.is_good() && imported.new_rows() > 0 {

@@ -30,24 +30,6 @@ pub const COLUMNS: &[Column] = &[
     ("distance_status", false),
     ("notes", false),
 ];
-pub const NAMES: &[&str] = &[
-    "name",
-    "make",
-    "model",
-    "year",
-    "vin",
-    "frame_number",
-    "registration",
-    "final_drive",
-    "odometer_unit",
-    "in_service_on",
-    "owner_id",
-    "interval_factor",
-    "records_begin.on",
-    "records_begin.odometer",
-    "distance_status",
-    "notes",
-];
 
 /// Adds the motorcycles of a file.
 ///

@@ -19,7 +19,6 @@ use crate::{
 };
 
 pub const COLUMNS: &[Column] = &[("motorcycle", true), ("on", true), ("reading", true), ("read_by", false), ("confirmed", false)];
-pub const NAMES: &[&str] = &["motorcycle", "on", "reading", "read_by", "confirmed"];
 
 /// Records the readings of a file, motorcycle by motorcycle.
 ///
