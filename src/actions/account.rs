@@ -224,7 +224,10 @@ pub async fn reset(app: &App, whence: &Whence, plain: &str, password: String) ->
 pub async fn begin_email_change(app: &App, person: &Person, workshop: Id<Workshop>, password: String, email: &str) -> Result<()> {
     let email = email.trim().to_lowercase();
     if !notice::can_send(app) {
-        return Err(Error::conflict("This server sends no mail, so a new address cannot be confirmed; ask whoever runs it.", []));
+        return Err(Error::conflict(
+            "This server cannot mail links, so a new address cannot be confirmed; ask whoever runs it to set up mail and the public address.",
+            [],
+        ));
     }
     if let Some(problem) = wrong_address(&email) {
         return Err(Error::Invalid(vec![problem]));

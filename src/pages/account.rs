@@ -16,6 +16,7 @@ use super::{
     guard::{Own, PathId, set_session},
     sign_in::set_cookie,
     welcome::{over, private},
+    words,
 };
 use crate::{
     actions::{
@@ -64,21 +65,20 @@ impl AccountPage {
             recovery_codes_left: account.recovery_codes_left,
             workshops: workshops(&account, own.visitor.caller.workshop),
             new_email: account.new_email,
-            sessions: account.sessions.into_iter().map(session_row).collect(),
+            sessions: account.sessions.into_iter().map(|session| session_row(session, &work.workshop.time_zone)).collect(),
         })
     }
 }
 fn workshops(account: &Account, open: Id<Workshop>) -> Vec<(Id<Workshop>, String, bool)> {
     account.workshops.iter().map(|workshop| (workshop.id, workshop.name.clone(), workshop.id == open)).collect()
 }
-fn session_row((session, here): (Session, bool)) -> SessionRow {
-    let seen = session.seen_at;
+fn session_row((session, here): (Session, bool), time_zone: &str) -> SessionRow {
     SessionRow {
         id: session.id,
         browser: agent::in_words(&session.user_agent),
         address: session.address,
-        begun: calendar::words(session.begun_at.date()),
-        seen: format!("{}, {:02}:00 UTC", calendar::words(seen.date()), seen.hour()),
+        begun: words::instant(session.begun_at, time_zone),
+        seen: words::instant(session.seen_at, time_zone),
         here,
     }
 }

@@ -57,7 +57,7 @@ on_both_engines!(sessions_are_listed_and_ended_one_by_one_and_all_at_once, async
     );
     assert_eq!(page.await.status, 303);
     let page = reader.get("/account").await;
-    page.says("Firefox on Linux").says("this one").says("15 Jun 2026, 12:00 UTC").says("127.0.0.1");
+    page.says("Firefox on Linux").says("this one").says("15 Jun 2026, 13:00").says("127.0.0.1");
     let end = page.text.split("action=\"/account/sessions/").skip(1).find(|part| part.contains("Firefox")).unwrap();
     let end = format!("/account/sessions/{}", end.split('"').next().unwrap());
     // Nobody ends another person's session.
