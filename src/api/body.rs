@@ -40,11 +40,7 @@ pub struct Body {
 impl<S: Send + Sync> FromRequest<S> for Body {
     type Rejection = std::convert::Infallible;
     async fn from_request(request: Request, _: &S) -> Result<Self, Self::Rejection> {
-        let content_type = request.headers().get(header::CONTENT_TYPE).and_then(|value| value.to_str().ok()).unwrap_or_default();
-        let content_type = content_type.split(';').next().unwrap_or_default().trim().to_ascii_lowercase();
-        let declared = request.headers().get(header::CONTENT_LENGTH).and_then(|value| value.to_str().ok()?.parse::<usize>().ok());
-        let bytes = read(request.into_body(), declared, LARGEST).await;
-        Ok(Self { content_type, bytes })
+        Ok(Self::up_to(LARGEST, request).await)
     }
 }
 
@@ -55,11 +51,7 @@ pub struct FileBody(Body);
 impl<S: Send + Sync> FromRequest<S> for FileBody {
     type Rejection = std::convert::Infallible;
     async fn from_request(request: Request, _: &S) -> Result<Self, Self::Rejection> {
-        let content_type = request.headers().get(header::CONTENT_TYPE).and_then(|value| value.to_str().ok()).unwrap_or_default();
-        let content_type = content_type.split(';').next().unwrap_or_default().trim().to_ascii_lowercase();
-        let declared = request.headers().get(header::CONTENT_LENGTH).and_then(|value| value.to_str().ok()?.parse::<usize>().ok());
-        let bytes = read(request.into_body(), declared, LARGEST_FILE).await;
-        Ok(Self(Body { content_type, bytes }))
+        Ok(Self(Body::up_to(LARGEST_FILE, request).await))
     }
 }
 impl FileBody {
@@ -109,6 +101,13 @@ async fn read(body: axum::body::Body, declared: Option<usize>, largest: usize) -
 }
 
 impl Body {
+    async fn up_to(largest: usize, request: Request) -> Self {
+        let (parts, body) = request.into_parts();
+        let text = |name| parts.headers.get(name).and_then(|value| value.to_str().ok()).unwrap_or_default();
+        let content_type = text(header::CONTENT_TYPE).split(';').next().unwrap_or_default().trim().to_ascii_lowercase();
+        let declared = text(header::CONTENT_LENGTH).parse().ok();
+        Self { content_type, bytes: read(body, declared, largest).await }
+    }
     /// The raw bytes, for the hash of an Idempotency-Key.
     #[must_use]
     pub fn bytes(&self) -> &[u8] {
