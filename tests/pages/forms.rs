@@ -259,5 +259,11 @@ on_both_engines!(what_is_ticked_on_a_job_sheet_goes_into_the_write_up, async |se
         .says("Write up what is ticked")
         .says("Visits in the next 12 months")
         .says(&format!("{bike}/job-sheet?due={due}"));
-    reader.get(&format!("{bike}/write-up?due={due}")).await.says(&format!("name=\"due\" value=\"{due}\" checked"));
+    reader.get(&format!("{bike}/write-up?due={due}")).await.says(&format!("name=\"due\" value=\"{due}\" checked")).hides("found last time");
+    let found = json!([{"component": "brake_fluid", "text": "Level at the lower mark"}]);
+    let event = json!({"on": "2025-07-01", "work": [{"component": "brake_fluid", "operation": "inspect"}], "as_found": found});
+    server.post(&format!("{bike}/service-events"), &event).await.created();
+    let said = "Brake fluid (1 Jul 2025): Level at the lower mark";
+    reader.get(&format!("{bike}/write-up?due={due}")).await.says("As it was found last time").says(said);
+    reader.get(&format!("{bike}/job-sheet")).await.says(said);
 });
