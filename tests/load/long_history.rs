@@ -23,8 +23,10 @@ use crate::fleet::{Numbers, days_before};
 
 /// Odometer readings, a week apart.
 pub const READINGS: u32 = 200;
+/// Component, position, quantity, unit, new, limit, and what 1,000 mi take off or add.
+type Wearing = (&'static str, Option<&'static str>, &'static str, &'static str, f64, f64, f64);
 /// What wears: component, position, quantity, unit, what a new one measures, the limit, and what 1,000 mi take off (or add).
-const WEARING: [(&str, Option<&str>, &str, &str, f64, f64, f64); 10] = [
+const WEARING: [Wearing; 10] = [
     ("tire", Some("front"), "tread_depth", "mm", 5.0, 1.6, -0.18),
     ("tire", Some("rear"), "tread_depth", "mm", 7.0, 1.6, -0.25),
     ("brake_pads", Some("front"), "thickness", "mm", 4.5, 1.5, -0.15),
@@ -68,7 +70,7 @@ pub async fn enter(app: &Arc<App>, token: &str) -> Id<Motorcycle> {
     let bike = post(app, token, "/motorcycles", &bike).await;
     let path = format!("/motorcycles/{}", bike["id"].as_str().expect("an id"));
     let mut numbers = Numbers::new(7);
-    let (mut miles, mut taken) = (0, 0);
+    let (mut miles, mut rounds) = (0, 0);
     for nth in 0..READINGS {
         let reading = json!({"on": day(nth), "reading": miles});
         post(app, token, &format!("{path}/odometer-readings"), &reading).await;
@@ -79,8 +81,8 @@ pub async fn enter(app: &Arc<App>, token: &str) -> Id<Motorcycle> {
                 .collect();
             let event = json!({"on": day(nth), "odometer": miles, "summary": "Fitted", "fitted": fitted});
             post(app, token, &format!("{path}/service-events"), &event).await;
-        } else if nth % (READINGS / (VALUES + 1)) == 0 && taken < VALUES {
-            taken += 1;
+        } else if nth % (READINGS / (VALUES + 1)) == 0 && rounds < VALUES {
+            rounds += 1;
             let value = |numbers: &mut Numbers, new: f64, rate: f64| {
                 let noise = f64::from(numbers.below(20)) / 1000.0;
                 ((new + rate * f64::from(miles) / 1000.0 + noise) * 1000.0).round() / 1000.0
