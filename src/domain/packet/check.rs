@@ -48,9 +48,9 @@ pub fn check(packet: &Value) -> Result<Checked, Wrong> {
     if about.get("version").and_then(Value::as_u64) != Some(1) {
         return Err(not("It is of a version that is not known here; version 1 is."));
     }
-    let mut part = |name: &str| about.remove(name).ok_or_else(|| Wrong::NotAPacket(format!("It has no `{name}`.")));
+    let mut part = |name: &str| about.remove(name).ok_or_else(|| Wrong::Changed(format!("Its `{name}` was taken out.")));
     let (entries, chain, signature) = (part("entries")?, part("chain")?, part("signature")?);
-    let entries = entries.as_array().ok_or_else(|| not("Its `entries` are no list."))?;
+    let entries = entries.as_array().ok_or_else(|| changed("Its `entries` are no list."))?;
     let text = |name: &str| chain[name].as_str().unwrap_or_default();
     if chain.as_object().is_none_or(|chain| chain.len() != 4) {
         return Err(changed("The chain is not as it was made."));
