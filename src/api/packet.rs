@@ -28,7 +28,7 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
 ///
 /// Everything on record about a motorcycle, to hand to the next owner, as JSON, as a page to print, or as a PDF, by `Accept`; JSON without
 /// it. It opens with what is not known. Each entry has the day it was done and the day it was written down; where an odometer was replaced, both
-/// figures and the sum. Owners, the workshop's notes on the motorcycle, and prices are left out. (The PDF has the letters of Western European
+/// figures and the sum. Owners, the workshop's notes on the motorcycle, its internal notes and prices are left out. (The PDF has the letters of Western European
 /// languages; any other letter stands in it as its code point.)
 ///
 /// The entries of the JSON are chained: `hash` is SHA-256 over `previous`, a line feed and the canonical `entry`; the first `previous` is

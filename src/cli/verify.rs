@@ -18,8 +18,8 @@ pub struct Verify {
     /// The packet, as JSON
     #[arg(value_name = "FILE")]
     file: PathBuf,
-    /// The fingerprint of the key that the workshop told you itself; any other key is refused
-    #[arg(long, value_name = "FINGERPRINT")]
+    /// The fingerprint (RFC 7638) that the workshop told you itself; any other key is refused. It may begin with a hyphen
+    #[arg(long, value_name = "FINGERPRINT", allow_hyphen_values = true)]
     key: Option<String>,
 }
 

@@ -15,7 +15,7 @@ use sha2::{Digest, Sha256};
 use time::{Date, OffsetDateTime};
 use utoipa::ToSchema;
 
-use self::signature::{Seed, Signature, Signed};
+use self::signature::{PacketSignature, Seed, Signed};
 use super::{
     calendar,
     counter::Counter,
@@ -127,7 +127,7 @@ pub struct Entry {
     pub true_distance: Option<Quantity>,
     /// How the two go together, where an odometer was replaced or rolled over.
     pub sum: Option<String>,
-    /// What happened. Prices are left out.
+    /// What happened. Prices and the workshop's internal notes are left out.
     pub what: HistoryItem,
 }
 
@@ -190,7 +190,7 @@ pub struct Packet {
     /// The chain over the entries.
     pub chain: Chain,
     /// The workshop's signature over the chain's head.
-    pub signature: Signature,
+    pub signature: PacketSignature,
 }
 
 // Written out because an `allOf` of the flattened part could not be closed to further fields.
@@ -205,7 +205,7 @@ impl utoipa::PartialSchema for Packet {
             object.properties.insert("entries".into(), entries.into());
             let chain = Ref::builder().ref_location_from_schema_name("Chain").description(Some("The chain over the entries.".to_owned()));
             object.properties.insert("chain".into(), chain.build().into());
-            let signature = Ref::builder().ref_location_from_schema_name("Signature");
+            let signature = Ref::builder().ref_location_from_schema_name("PacketSignature");
             let signature = signature.description(Some("The workshop's signature over the chain's head.".to_owned()));
             object.properties.insert("signature".into(), signature.build().into());
             object.required.extend(["entries".into(), "chain".into(), "signature".into()]);
@@ -222,13 +222,13 @@ impl ToSchema for Packet {
         for (name, schema) in [
             (Link::name(), <Link as utoipa::PartialSchema>::schema()),
             (Chain::name(), <Chain as utoipa::PartialSchema>::schema()),
-            (Signature::name(), <Signature as utoipa::PartialSchema>::schema()),
+            (PacketSignature::name(), <PacketSignature as utoipa::PartialSchema>::schema()),
         ] {
             schemas.push((name.into_owned(), schema));
         }
         Link::schemas(schemas);
         Chain::schemas(schemas);
-        Signature::schemas(schemas);
+        PacketSignature::schemas(schemas);
     }
 }
 
@@ -345,6 +345,7 @@ fn entries(bike: &Motorcycle, counter: &Counter, items: Vec<HistoryItem>) -> Vec
         let entered_at = entered_at(&what)?;
         if let Some(event) = &mut what.service_event {
             event.cost = None;
+            event.internal_notes.clear();
         }
         let reading = what.odometer_reading.as_ref().or_else(|| what.service_event.as_ref().and_then(|event| read.get(&event.id)));
         let odometer_shown = reading.map(|reading| Quantity { value: reading.reading.clone(), unit: reading.unit });

@@ -4,7 +4,7 @@ use time::Date;
 
 use super::{
     hash,
-    signature::{Signature, Signed},
+    signature::{PacketSignature, Signed},
 };
 use crate::domain::{calendar, id::Id, motorcycle::Motorcycle};
 
@@ -69,7 +69,7 @@ pub fn check(packet: &Value) -> Result<Checked, Wrong> {
     let (Ok(made_on), Ok(motorcycle_id)): (_, Result<Id<Motorcycle>, _>) = (made_on, id) else {
         return Err(not("It does not say which motorcycle it is of, or when it was made."));
     };
-    let signature: Signature = serde_json::from_value(signature).map_err(|_| changed("The signature is not as it was made."))?;
+    let signature: PacketSignature = serde_json::from_value(signature).map_err(|_| changed("The signature is not as it was made."))?;
     let what = Signed { format: "witnessmark-packet".into(), head: head.clone(), entries: entries.len(), motorcycle_id, made_on };
     signature.check(&what).map_err(changed)?;
     let (motorcycle, workshop) = (word(&about["motorcycle"]["name"]), word(&about["workshop"]));

@@ -54,7 +54,7 @@ pub fn thumbprint(x: &str) -> String {
 /// The signature under a packet.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Signature {
+pub struct PacketSignature {
     /// A JWS in its compact form (RFC 7515), `alg` EdDSA. Its payload is JSON: `format`, `head` (the chain's), `entries` (how many),
     /// `motorcycle_id`, `made_on`.
     pub jws: String,
@@ -82,12 +82,12 @@ pub struct Signed {
 
 /// Signs. The same seed and facts always give the same signature. `None` where the seed is no key.
 #[must_use]
-pub fn sign(seed: &Seed, what: &Signed) -> Option<Signature> {
+pub fn sign(seed: &Seed, what: &Signed) -> Option<PacketSignature> {
     let pair = Ed25519KeyPair::from_seed_unchecked(&seed.0).ok()?;
     let key = Jwk::new(pair.public_key().as_ref());
     let header = format!(r#"{{"alg":"EdDSA","kid":"{}"}}"#, key.kid);
     let jws = compact(seed, header.as_bytes(), &serde_json::to_vec(what).ok()?)?;
-    Some(Signature { jws, key, says: SAYS.into() })
+    Some(PacketSignature { jws, key, says: SAYS.into() })
 }
 
 /// A JWS in its compact form over a protected header and a payload. `None` where the seed is no key.
@@ -118,7 +118,7 @@ pub fn payload(jws: &str, x: &str) -> Result<Vec<u8>, &'static str> {
     decoded(payload)
 }
 
-impl Signature {
+impl PacketSignature {
     /// Checks that these facts were signed by the key that stands beside the signature.
     ///
     /// # Errors
