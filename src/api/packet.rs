@@ -50,7 +50,7 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
 /// assert head == chain["head"]
 /// ```
 ///
-/// `signature.jws` is a JWS (RFC 7515; EdDSA by Ed25519, RFC 8037) by the workshop's key over the chain's head; `signature.key.kid` is the key's
+/// `signature.jws` is a JWS (RFC 7515; `EdDSA` by Ed25519, RFC 8037) by the workshop's key over the chain's head; `signature.key.kid` is the key's
 /// fingerprint (RFC 7638). `witnessmark verify FILE` checks both.
 #[utoipa::path(get, path = "/motorcycles/{id}/packet", operation_id = "get_history_packet", tag = "records",
     params(("id" = Id<Motorcycle>, Path, description = "The motorcycle's id")),

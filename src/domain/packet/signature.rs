@@ -1,4 +1,4 @@
-//! The workshop's signature under a packet: a JWS (RFC 7515) in its compact form, by EdDSA over Ed25519 (RFC 8037).
+//! The workshop's signature under a packet: a JWS (RFC 7515) in its compact form, by `EdDSA` over Ed25519 (RFC 8037).
 use base64::{Engine, engine::general_purpose::URL_SAFE_NO_PAD};
 use ring::signature::{ED25519, Ed25519KeyPair, KeyPair, UnparsedPublicKey};
 use serde::{Deserialize, Serialize};
@@ -55,7 +55,7 @@ pub fn thumbprint(x: &str) -> String {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct PacketSignature {
-    /// A JWS in its compact form (RFC 7515), `alg` EdDSA. Its payload is JSON: `format`, `head` (the chain's), `entries` (how many),
+    /// A JWS in its compact form (RFC 7515), `alg` `EdDSA`. Its payload is JSON: `format`, `head` (the chain's), `entries` (how many),
     /// `motorcycle_id`, `made_on`.
     pub jws: String,
     /// The workshop's public key.
