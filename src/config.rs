@@ -43,6 +43,8 @@ pub enum Do {
     Export(cli::exchange::Export),
     /// Import a file of rows, or an export; exit code 1 with each row that is wrong
     Import(cli::exchange::Import),
+    /// Check that a history packet is as it was made; exit code 1 with the first entry that does not fit
+    Verify(cli::verify::Verify),
     /// Print the OpenAPI document
     Openapi,
 }

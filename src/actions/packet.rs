@@ -1,20 +1,38 @@
 //! The history packet of a motorcycle.
-use super::{Work, history, reading};
+use rand::Rng;
+
+use super::{App, Work, history, reading};
 use crate::{
     domain::{
         motorcycle::Motorcycle,
-        packet::{Packet, Sources, make},
+        packet::{Packet, Sources, make, signature::Seed},
         words::CounterKind,
     },
-    error::Result,
-    store::Stretch,
+    error::{Error, Result},
+    store::{Stretch, workshop_key},
 };
 
+/// What the workshop signs with: made when it is first needed, in a transaction of its own, for the packet itself is only read.
+async fn seed(app: &App, work: &mut Work) -> Result<Seed> {
+    let workshop = work.workshop_id();
+    if let Some(seed) = workshop_key::find(&mut work.tx, workshop).await? {
+        return Ok(seed);
+    }
+    let mut fresh = Seed([0; 32]);
+    rand::rng().fill_bytes(&mut fresh.0);
+    let mut tx = app.store.write().await?;
+    workshop_key::insert(&mut tx, workshop, &fresh, work.now).await?;
+    let seed = workshop_key::find(&mut tx, workshop).await?;
+    tx.commit().await?;
+    seed.ok_or_else(|| Error::internal("the workshop's key was not stored"))
+}
+
 /// Makes the history packet of a motorcycle as of today: everything on record, what is not known first. Owners and prices are left out.
+/// It is signed with the workshop's key.
 ///
 /// # Errors
 /// Where the database refuses.
-pub async fn of(work: &mut Work, bike: &Motorcycle) -> Result<Packet> {
+pub async fn of(app: &App, work: &mut Work, bike: &Motorcycle) -> Result<Packet> {
     let mut items = Vec::new();
     let mut after = None;
     loop {
@@ -24,6 +42,7 @@ pub async fn of(work: &mut Work, bike: &Motorcycle) -> Result<Packet> {
         items.extend(page.into_iter().map(|(_, item)| item));
     }
     let counter = reading::counter(work, bike.id, CounterKind::Odometer).await?;
-    let sources = Sources { workshop: &work.workshop.name, motorcycle: bike, counter: &counter, items, today: work.today };
-    Ok(make(sources))
+    let seed = seed(app, work).await?;
+    let sources = Sources { workshop: &work.workshop.name, motorcycle: bike, counter: &counter, items, today: work.today, seed: &seed };
+    make(sources).ok_or_else(|| Error::internal("the workshop's key is none"))
 }

@@ -28,11 +28,11 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
 ///
 /// Everything on record about a motorcycle, to hand to the next owner, as JSON, as a page to print, or as a PDF, by `Accept`; JSON without
 /// it. It opens with what is not known. Each entry has the day it was done and the day it was written down; where an odometer was replaced, both
-/// figures and the sum. Owners, the workshop's notes on the motorcycle, and prices are left out. (The PDF has the letters of Western European
+/// figures and the sum. Owners, the workshop's notes on the motorcycle, its internal notes and prices are left out. (The PDF has the letters of Western European
 /// languages; any other letter stands in it as its code point.)
 ///
 /// The entries of the JSON are chained: `hash` is SHA-256 over `previous`, a line feed and the canonical `entry`; the first `previous` is
-/// `chain.start`, SHA-256 over the canonical packet without `entries` and `chain`; the last `hash` is `chain.head`. Canonical: no blanks, names sorted,
+/// `chain.start`, SHA-256 over the canonical packet without `entries`, `chain` and `signature`; the last `hash` is `chain.head`. Canonical: no blanks, names sorted,
 /// each number as a string of its digits, UTF-8. In Python:
 ///
 /// ```python
@@ -40,7 +40,7 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
 /// packet = json.load(sys.stdin, parse_int=str, parse_float=str)
 /// canonical = lambda value: json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
 /// digest = lambda text: hashlib.sha256(text.encode()).hexdigest()
-/// entries, chain = packet.pop("entries"), packet.pop("chain")
+/// entries, chain, signature = packet.pop("entries"), packet.pop("chain"), packet.pop("signature")
 /// head = digest(canonical(packet))
 /// assert head == chain["start"]
 /// for link in entries:
@@ -49,6 +49,9 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
 ///     assert link["hash"] == head
 /// assert head == chain["head"]
 /// ```
+///
+/// `signature.jws` is a JWS (RFC 7515; `EdDSA` by Ed25519, RFC 8037) by the workshop's key over the chain's head; `signature.key.kid` is the key's
+/// fingerprint (RFC 7638). `witnessmark verify FILE` checks both.
 #[utoipa::path(get, path = "/motorcycles/{id}/packet", operation_id = "get_history_packet", tag = "records",
     params(("id" = Id<Motorcycle>, Path, description = "The motorcycle's id")),
     responses((status = 200, description = "The packet", content((Packet = "application/json"), (String = "text/html"), (Vec<u8> = "application/pdf"))),
@@ -58,7 +61,7 @@ async fn show(State(app): State<Arc<App>>, Reads(caller): Reads, PathId(id): Pat
     let bike = motorcycle::get(&mut work, id).await?;
     let wanted = accept::best(&headers, &["application/json", "text/html", "application/pdf"])
         .ok_or(Error::NotAcceptable("application/json, text/html or application/pdf"))?;
-    let packet = actions::of(&mut work, &bike).await?;
+    let packet = actions::of(&app, &mut work, &bike).await?;
     let json = Answer::one(&packet)?;
     // One entity tag for each form of the same packet.
     let mut answer = if wanted == "application/json" {

@@ -6,6 +6,7 @@ pub mod exchange;
 pub mod reports;
 pub mod serve;
 pub mod setup;
+pub mod verify;
 
 use std::process::ExitCode;
 
@@ -26,6 +27,7 @@ pub async fn run(command: Command) -> ExitCode {
         Do::Restore(restore) => restore.run().await,
         Do::Export(export) => export.run().await,
         Do::Import(import) => import.run().await,
+        Do::Verify(verify) => verify.run().await,
         Do::Openapi => {
             print(&serde_json::to_string_pretty(&crate::web::openapi()).unwrap_or_default());
             Ok(ExitCode::SUCCESS)

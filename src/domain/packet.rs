@@ -3,7 +3,9 @@
 //! Entries are chained: the hash of each is SHA-256 over the hash before it, a line feed, and the entry in its canonical form. The canonical
 //! form of a JSON value is the value without blanks, the names of each object sorted, and every number written as a string of its very digits,
 //! so that any JSON library that can keep the digits (`parse_float=str`) can make it again.
+pub mod check;
 pub mod lines;
+pub mod signature;
 
 use std::{collections::BTreeMap, fmt::Write as _};
 
@@ -13,6 +15,7 @@ use sha2::{Digest, Sha256};
 use time::{Date, OffsetDateTime};
 use utoipa::ToSchema;
 
+use self::signature::{PacketSignature, Seed, Signed};
 use super::{
     calendar,
     counter::Counter,
@@ -124,7 +127,7 @@ pub struct Entry {
     pub true_distance: Option<Quantity>,
     /// How the two go together, where an odometer was replaced or rolled over.
     pub sum: Option<String>,
-    /// What happened. Prices are left out.
+    /// What happened. Prices and the workshop's internal notes are left out.
     pub what: HistoryItem,
 }
 
@@ -146,7 +149,7 @@ pub struct Link {
 pub struct Chain {
     /// How to check it.
     pub method: String,
-    /// SHA-256 over the canonical packet without `entries` and `chain`: the first entry's `previous`.
+    /// SHA-256 over the canonical packet without `entries`, `chain` and `signature`: the first entry's `previous`.
     #[schema(pattern = "^[0-9a-f]{64}$")]
     pub start: String,
     /// The last entry's hash; `start` without entries. Whoever has noted it down can tell later whether anything was changed.
@@ -186,6 +189,8 @@ pub struct Packet {
     pub entries: Vec<Link>,
     /// The chain over the entries.
     pub chain: Chain,
+    /// The workshop's signature over the chain's head.
+    pub signature: PacketSignature,
 }
 
 // Written out because an `allOf` of the flattened part could not be closed to further fields.
@@ -200,7 +205,10 @@ impl utoipa::PartialSchema for Packet {
             object.properties.insert("entries".into(), entries.into());
             let chain = Ref::builder().ref_location_from_schema_name("Chain").description(Some("The chain over the entries.".to_owned()));
             object.properties.insert("chain".into(), chain.build().into());
-            object.required.extend(["entries".into(), "chain".into()]);
+            let signature = Ref::builder().ref_location_from_schema_name("PacketSignature");
+            let signature = signature.description(Some("The workshop's signature over the chain's head.".to_owned()));
+            object.properties.insert("signature".into(), signature.build().into());
+            object.required.extend(["entries".into(), "chain".into(), "signature".into()]);
         }
         schema
     }
@@ -211,13 +219,16 @@ impl ToSchema for Packet {
     }
     fn schemas(schemas: &mut Vec<(String, utoipa::openapi::RefOr<utoipa::openapi::schema::Schema>)>) {
         About::schemas(schemas);
-        for (name, schema) in
-            [(Link::name(), <Link as utoipa::PartialSchema>::schema()), (Chain::name(), <Chain as utoipa::PartialSchema>::schema())]
-        {
+        for (name, schema) in [
+            (Link::name(), <Link as utoipa::PartialSchema>::schema()),
+            (Chain::name(), <Chain as utoipa::PartialSchema>::schema()),
+            (PacketSignature::name(), <PacketSignature as utoipa::PartialSchema>::schema()),
+        ] {
             schemas.push((name.into_owned(), schema));
         }
         Link::schemas(schemas);
         Chain::schemas(schemas);
+        PacketSignature::schemas(schemas);
     }
 }
 
@@ -234,12 +245,14 @@ pub struct Sources<'a> {
     pub items: Vec<HistoryItem>,
     /// The day of the packet.
     pub today: Date,
+    /// What the workshop signs with.
+    pub seed: &'a Seed,
 }
 
-/// Makes the packet.
+/// Makes the packet. `None` where the seed is no key.
 #[must_use]
-pub fn make(sources: Sources) -> Packet {
-    let Sources { workshop, motorcycle, counter, items, today } = sources;
+pub fn make(sources: Sources) -> Option<Packet> {
+    let Sources { workshop, motorcycle, counter, items, today, seed } = sources;
     let entries = entries(motorcycle, counter, items);
     let about = About {
         format: "witnessmark-packet".into(),
@@ -267,7 +280,14 @@ pub fn make(sources: Sources) -> Packet {
                          that what was written down is true, who wrote it, or that everything that happened was written down."
             .into(),
     };
-    Packet { about, entries: links, chain }
+    let signed = Signed {
+        format: about.format.clone(),
+        head: chain.head.clone(),
+        entries: links.len(),
+        motorcycle_id: motorcycle.id,
+        made_on: today,
+    };
+    Some(Packet { about, entries: links, chain, signature: signature::sign(seed, &signed)? })
 }
 
 fn of(bike: &Motorcycle) -> PacketMotorcycle {
@@ -325,6 +345,7 @@ fn entries(bike: &Motorcycle, counter: &Counter, items: Vec<HistoryItem>) -> Vec
         let entered_at = entered_at(&what)?;
         if let Some(event) = &mut what.service_event {
             event.cost = None;
+            event.internal_notes.clear();
         }
         let reading = what.odometer_reading.as_ref().or_else(|| what.service_event.as_ref().and_then(|event| read.get(&event.id)));
         let odometer_shown = reading.map(|reading| Quantity { value: reading.reading.clone(), unit: reading.unit });

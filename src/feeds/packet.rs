@@ -30,6 +30,8 @@ struct Paper<'a> {
     entries: Vec<InWords>,
     does_not_prove: &'a str,
     head: &'a str,
+    fingerprint: &'a str,
+    signature_says: &'a str,
     caution: &'static str,
 }
 
@@ -48,6 +50,8 @@ impl<'a> Paper<'a> {
             entries: packet.entries.iter().map(|link| names.entry(&link.entry)).collect(),
             does_not_prove: &packet.chain.does_not_prove,
             head: &packet.chain.head,
+            fingerprint: &packet.signature.key.kid,
+            signature_says: &packet.signature.says,
             caution: caution::GENERAL,
         }
     }
@@ -114,6 +118,8 @@ pub fn pdf(packet: &Packet, components: &[Component]) -> Vec<u8> {
     document.add(Style::Heading, "How to check this");
     document.add(Style::Text, paper.does_not_prove);
     document.add(Style::Text, &format!("The last hash of the chain (SHA-256): {}", paper.head));
+    document.add(Style::Text, paper.signature_says);
+    document.add(Style::Text, &format!("The fingerprint of the workshop's key (RFC 7638): {}", paper.fingerprint));
     document.add(Style::Text, &format!("Before you rely on a figure: {}", paper.caution));
     document.finish()
 }

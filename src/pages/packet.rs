@@ -21,7 +21,7 @@ use crate::{
 async fn made(app: &App, visitor: &Visitor, PathId(id): PathId<Motorcycle>) -> Result<(Packet, Vec<Component>)> {
     let mut work = app.read(&visitor.caller).await?;
     let bike = motorcycle::get(&mut work, id).await?;
-    Ok((actions::of(&mut work, &bike).await?, component::all(&mut work).await?))
+    Ok((actions::of(app, &mut work, &bike).await?, component::all(&mut work).await?))
 }
 
 /// A page of its own, made for the printer.

@@ -1,7 +1,7 @@
 //! The facts of a workshop, table by table, as they leave it and come into another: what each table holds that nothing else says.
 //!
 //! A column that is kept only to search by, or that follows from others, is [derived](Table::derived): it is not exported, and worked out
-//! again on the way in. What is due follows from all of it. Left out altogether: accounts, tokens, sessions, webhooks, calendars, the
+//! again on the way in. What is due follows from all of it. Left out altogether: accounts, tokens, sessions, webhooks, calendars, keys, the
 //! outbox and the audit trail, which belong to the server that they are on.
 //!
 //! To add a table: an entry in [`TABLES`], behind those that it refers to.

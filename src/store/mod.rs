@@ -43,6 +43,7 @@ pub mod token;
 pub mod types;
 pub mod webhook;
 pub mod workshop;
+pub mod workshop_key;
 
 pub use engine::{Store, Tx};
 

@@ -1,4 +1,6 @@
 //! The history packet: what it says, what it leaves out, and a chain that is worked out again here from the text alone.
+use std::{path::Path, process::Command};
+
 use reqwest::Method;
 use serde_json::{Value, json};
 use sha2::{Digest, Sha256};
@@ -25,6 +27,7 @@ fn holds(text: &str) -> bool {
     let mut packet: Value = serde_json::from_str(text).unwrap();
     let entries = packet.as_object_mut().unwrap().remove("entries").unwrap();
     let chain = packet.as_object_mut().unwrap().remove("chain").unwrap();
+    packet.as_object_mut().unwrap().remove("signature").unwrap();
     let mut head = digest(&canonical(&packet).to_string());
     let mut right = head == chain["start"];
     for link in entries.as_array().unwrap() {
@@ -57,7 +60,7 @@ async fn lived(server: &Server) -> String {
         "work": [{"component": "drive_chain", "operation": "adjust"}],
         "fitted": [{"component": "brake_pads", "position": "rear", "description": "Sintered"}],
         "measured": [{"component": "brake_disc", "position": "rear", "quantity": "thickness", "readings": [digits("4.90"), 4.85], "unit": "mm"}],
-        "cost": {"amount": "84.50", "currency": "EUR"}, "notes": "Next time the bearings"});
+        "cost": {"amount": "84.50", "currency": "EUR"}, "notes": "Next time the bearings", "internal_notes": "Pays late"});
     let event = server.post(&format!("{bike}/service-events"), &service).await.id();
     server.post(&format!("/service-events/{event}/signature"), &json!({"statement": "Checked on the road"})).await.created();
     server.post(&format!("/service-events/{event}/amendments"), &json!({"text": "Torque was 110 N.m"})).await.created();
@@ -81,7 +84,7 @@ on_both_engines!(it_says_what_is_known_and_what_is_not, async |server| {
     assert_eq!(service["what"]["service_event"]["amendments"][0]["text"], "Torque was 110 N.m");
     // Digits as entered.
     assert!(answer.text.contains("120.50") && answer.text.contains("4.90"), "{}", answer.text);
-    for left_out in ["Birch", "555 0100", "84.50"] {
+    for left_out in ["Birch", "555 0100", "84.50", "Pays late"] {
         assert!(!answer.text.contains(left_out), "{left_out}: {}", answer.text);
     }
     assert_eq!(server.other_workshop().get(&format!("{bike}/packet")).await.status, 404);
@@ -118,6 +121,7 @@ on_both_engines!(as_a_page_and_as_a_pdf, async |server| {
         "Signed off on 15 Jun 2026",
         "Torque was 110 N.m",
         "Struck out on 15 Jun 2026: another motorcycle",
+        "The fingerprint of the workshop’s key",
     ] {
         assert!(page.text.contains(said), "{said} is missing: {}", page.text);
     }
@@ -129,4 +133,42 @@ on_both_engines!(as_a_page_and_as_a_pdf, async |server| {
     assert!(pdf.text.starts_with("%PDF-") && pdf.text.contains("Helvetica") && pdf.text.contains("[U+1F3CD]"));
     assert_ne!(pdf.etag(), page.etag());
     as_type(&server, &path, "image/png").await.problem(406);
+});
+
+/// What a program says of a packet on its standard input or in a file: its exit code and its standard output.
+fn said(command: &mut Command) -> (Option<i32>, String) {
+    let output = command.output().expect("the program starts");
+    (output.status.code(), String::from_utf8_lossy(&output.stdout).into_owned())
+}
+
+on_both_engines!(it_is_signed_and_two_programs_verify_it, async |server| {
+    let bike = lived(&server).await;
+    let answer = server.get(&format!("{bike}/packet")).await;
+    let (text, key) = (&answer.text, answer.body["signature"]["key"]["kid"].as_str().unwrap());
+    // The key stays, and every workshop has its own. It is no part of an export.
+    assert_eq!(server.get(&format!("{bike}/packet")).await.text, *text);
+    let other = server.other_workshop();
+    let stranger = other.motorcycle(json!({})).await;
+    assert_ne!(other.get(&format!("{stranger}/packet")).await.body["signature"]["key"]["kid"], key);
+    assert!(!server.get("/export").await.text.contains("workshop_key"));
+
+    let folder = tempfile::tempdir().unwrap();
+    let (good, bad) = (folder.path().join("good.json"), folder.path().join("bad.json"));
+    std::fs::write(&good, text).unwrap();
+    std::fs::write(&bad, text.replace("R. Moss", "R. Most")).unwrap();
+    let verify = |file: &Path, more: &[&str]| said(Command::new(env!("CARGO_BIN_EXE_witnessmark")).arg("verify").arg(file).args(more));
+    let script = |file: &Path| said(Command::new("python3").arg("tests/checks/packet.py").stdin(std::fs::File::open(file).unwrap()));
+    let (code, told) = verify(&good, &["--key", key]);
+    assert_eq!(code, Some(0), "{told}");
+    assert!(told.contains("4 entries") && told.contains(key), "{told}");
+    let (code, head) = script(&good);
+    assert_eq!((code, json!(head.trim())), (Some(0), answer.body["chain"]["head"].clone()));
+    assert_eq!(verify(&bad, &[]), (Some(1), "Entry 4 of 2 May 2026 was changed.\n".into()));
+    assert_eq!(script(&bad).0, Some(1));
+    // A fingerprint in base64url may begin with a hyphen.
+    assert_eq!(verify(&good, &["--key", "-nother"]).0, Some(1));
+    std::fs::write(&bad, "[]").unwrap();
+    assert_eq!(verify(&bad, &[]).0, Some(3));
+    assert_eq!(verify(&folder.path().join("none.json"), &[]).0, Some(3));
+    assert_eq!(said(Command::new(env!("CARGO_BIN_EXE_witnessmark")).arg("verify")).0, Some(2));
 });

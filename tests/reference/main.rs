@@ -13,6 +13,7 @@ mod runout;
 mod schedules;
 mod second_factor;
 mod security;
+mod signature;
 mod student_t;
 mod table;
 mod tire;

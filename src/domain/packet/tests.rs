@@ -1,7 +1,8 @@
+use proptest::prelude::*;
 use serde_json::json;
 use time::macros::{date, datetime};
 
-use super::*;
+use super::{check::Wrong, *};
 use crate::domain::{
     counter::{RawChange, RawReading},
     history_item::HistoryKind,
@@ -56,7 +57,7 @@ fn packet(bike: &Motorcycle, counter: &Counter) -> Packet {
         item(2, date!(2025 - 06 - 01), 40_210, false),
         item(1, date!(2025 - 01 - 01), 40_000, false),
     ];
-    make(Sources { workshop: "Ferry Lane", motorcycle: bike, counter, items, today: date!(2026 - 06 - 15) })
+    make(Sources { workshop: "Ferry Lane", motorcycle: bike, counter, items, today: date!(2026 - 06 - 15), seed: &Seed([7; 32]) }).unwrap()
 }
 
 #[test]
@@ -100,29 +101,76 @@ fn the_canonical_form_keeps_digits_and_order_of_names() {
     assert_eq!(canonical(&value["b"][0]), r#""0.50""#);
 }
 
+fn as_sent(made: &Packet) -> Value {
+    serde_json::from_str(&serde_json::to_string(made).unwrap()).unwrap()
+}
+fn told(packet: &Value) -> String {
+    match check::check(packet) {
+        Ok(_) => "as it was made".into(),
+        Err(Wrong::Changed(what) | Wrong::NotAPacket(what)) => what,
+    }
+}
+
 #[test]
-fn a_change_anywhere_breaks_the_chain() {
+fn a_packet_as_it_was_made_passes() {
     let made = packet(&bike(&json!({})), &counter(Some(40_210)));
-    let holds = |packet: &Packet| {
-        let mut head = hash("", &packet.about);
-        head == packet.chain.start
-            && packet.entries.iter().all(|link| {
-                let before = std::mem::replace(&mut head, link.hash.clone());
-                link.previous == before && link.hash == hash(&format!("{before}\n"), &link.entry)
-            })
-            && head == packet.chain.head
+    let found = check::check(&as_sent(&made)).unwrap();
+    assert_eq!((found.entries, found.workshop.as_str(), found.motorcycle.as_str()), (4, "Ferry Lane", "Courier 3"));
+    assert_eq!((found.head, found.fingerprint), (made.chain.head, made.signature.key.kid));
+}
+
+#[test]
+fn the_first_entry_that_does_not_fit_is_named() {
+    let made = as_sent(&packet(&bike(&json!({})), &counter(Some(40_210))));
+    let with = |change: fn(&mut Value)| {
+        let mut changed = made.clone();
+        change(&mut changed);
+        told(&changed)
     };
-    assert!(holds(&made));
-    let mut changed = made.clone();
-    changed.entries[1].entry.odometer_shown = Some(Quantity { value: Figure::from(30_210), unit: Unit::Mi });
-    assert!(!holds(&changed));
-    let mut left_out = made.clone();
-    left_out.entries.remove(2);
-    assert!(!holds(&left_out));
-    let mut cut = made.clone();
-    cut.entries.pop();
-    assert!(!holds(&cut));
-    let mut renamed = made;
-    renamed.about.motorcycle.vin = Some("HALDEN000000000X1".into());
-    assert!(!holds(&renamed));
+    assert_eq!(with(|p| p["entries"][1]["entry"]["odometer_shown"]["value"] = json!(30_210)), "Entry 2 of 1 Jun 2025 was changed.");
+    let moved = "does not follow on what stands before it: an entry was left out, added or moved.";
+    assert_eq!(with(|p| drop(p["entries"].as_array_mut().unwrap().remove(2))), format!("Entry 3 of 2 May 2026 {moved}"));
+    assert_eq!(with(|p| p["entries"].as_array_mut().unwrap().swap(0, 1)), format!("Entry 1 of 1 Jun 2025 {moved}"));
+    assert!(with(|p| drop(p["entries"].as_array_mut().unwrap().pop())).contains("entries at the end were left out"));
+    assert_eq!(with(|p| p["motorcycle"]["vin"] = json!("HALDEN000000000X1")), "What stands before the entries was changed.");
+    assert_eq!(with(|p| drop(p.as_object_mut().unwrap().remove("signature"))), "Its `signature` was taken out.");
+}
+
+#[test]
+fn a_packet_chained_anew_does_not_fit_its_signature() {
+    let made = packet(&bike(&json!({})), &counter(Some(40_210)));
+    let other = packet(&bike(&json!({"vin": "HALDEN000000000X1"})), &counter(Some(40_210)));
+    assert_eq!(told(&as_sent(&Packet { signature: made.signature, ..other.clone() })), "The signature is for another packet.");
+    let mut stranger = as_sent(&other);
+    stranger["signature"]["key"] = serde_json::to_value(signature::Jwk::new(&[9; 32])).unwrap();
+    assert_eq!(told(&stranger), "The signature is not by the key that stands beside it.");
+}
+
+proptest! {
+    #[test]
+    fn any_changed_byte_is_noticed(place in any::<prop::sample::Index>(), bit in 0..8_u32) {
+        let made = packet(&bike(&json!({})), &counter(Some(40_210)));
+        // The sentences that explain chain and signature are not what is signed.
+        let said = [&made.chain.method, &made.chain.does_not_prove, &made.signature.says];
+        let mut bytes = serde_json::to_vec(&made).unwrap();
+        let text = String::from_utf8(bytes.clone()).unwrap();
+        let place = place.index(bytes.len());
+        let spoken = said.iter().any(|said| text.find(said.as_str()).is_some_and(|from| (from..from + said.len()).contains(&place)));
+        prop_assume!(!spoken);
+        bytes[place] ^= 1 << bit;
+        let passes = serde_json::from_slice(&bytes).is_ok_and(|packet| check::check(&packet).is_ok());
+        prop_assert!(!passes, "{:?}", String::from_utf8_lossy(&bytes[place.saturating_sub(40)..(place + 40).min(bytes.len())]));
+    }
+
+    #[test]
+    fn any_entry_left_out_or_moved_is_noticed(from in 0_usize..4, to in 0_usize..4) {
+        let mut packet = as_sent(&packet(&bike(&json!({})), &counter(Some(40_210))));
+        let entries = packet["entries"].as_array_mut().unwrap();
+        if from == to {
+            entries.remove(from);
+        } else {
+            entries.swap(from, to);
+        }
+        prop_assert!(check::check(&packet).is_err());
+    }
 }
