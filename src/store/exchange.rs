@@ -309,12 +309,6 @@ pub const TABLES: &[Table] = &[
         derived: &[UPDATED],
     },
     Table {
-        name: "lay_up",
-        key: &["id"],
-        facts: &[ID, BIKE, must("from_date", Kind::Day), may("to_date", Kind::Day), must("note", Kind::Text), CREATED],
-        derived: &[UPDATED],
-    },
-    Table {
         name: "attachment",
         key: &["id"],
         facts: &[
@@ -559,4 +553,16 @@ pub async fn is_empty(tx: &mut Tx, workshop: Id<Workshop>) -> Result<bool> {
         }
     }
     Ok(true)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::TABLES;
+
+    #[test]
+    fn each_table_is_written_out_once() {
+        let mut names: Vec<&str> = TABLES.iter().map(|table| table.name).collect();
+        names.sort_unstable();
+        assert!(names.windows(2).all(|pair| pair[0] != pair[1]), "{names:?}");
+    }
 }

@@ -120,8 +120,6 @@ const TABLE: &[(&str, &str, Least, &str)] = &[
     ("make_calendar", "write", Owner, "-"),
     ("show_calendar", "read", Owner, "calendar"),
     ("revoke_calendar", "write", Owner, "calendar"),
-    ("import_file", "write", Workshop, "-"),
-    ("export_workshop", "admin", Workshop, "-"),
     ("calculate_torque_adapter", "read", Owner, "-"),
     ("calculate_runout", "read", Owner, "-"),
     ("calculate_balance", "read", Owner, "-"),

@@ -52,7 +52,8 @@ pub fn check(packet: &Value) -> Result<Checked, Wrong> {
     let (entries, chain, signature) = (part("entries")?, part("chain")?, part("signature")?);
     let entries = entries.as_array().ok_or_else(|| changed("Its `entries` are no list."))?;
     let text = |name: &str| chain[name].as_str().unwrap_or_default();
-    if chain.as_object().is_none_or(|chain| chain.len() != 4) {
+    let names = ["method", "start", "head", "does_not_prove"];
+    if chain.as_object().is_none_or(|chain| chain.len() != names.len() || names.iter().any(|name| !chain.contains_key(*name))) {
         return Err(changed("The chain is not as it was made."));
     }
     let about = Value::Object(about);
