@@ -292,7 +292,8 @@ mod tests {
         let around = |mounting: f64, shape: f64| {
             let readings: Vec<_> =
                 (0..8).map(|place| f64::from(place) * TAU / 8.0).map(|at| mounting * at.cos() + shape * (2.0 * at).cos());
-            Runout::of(&readings.collect::<Vec<_>>()).unwrap().blame()
+            let readings: Vec<_> = angles.map(|at| mounting * at.cos() + shape * (2.0 * at).cos()).collect();
+            Runout::of(&readings).unwrap().blame()
         };
         assert_eq!(around(0.0, 0.0), Blame::Nothing);
         assert_eq!(around(0.1, 0.01), Blame::Mounting);

@@ -51,6 +51,7 @@ mod rules;
 mod second_factor;
 mod service_event;
 mod sign_in;
+mod single_use;
 pub mod standards;
 mod tokens;
 mod unsubscribe;
@@ -97,6 +98,8 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/rules/new", get(rules::new).post(rules::add))
         .route("/rules/{id}/edit", get(rules::edit).post(rules::change))
         .route("/rules/{id}/delete", post(rules::delete))
+        .route("/reused", get(single_use::list))
+        .route("/order-list", get(single_use::order_list))
         .route("/write-up", get(write_up::choose))
         .route("/motorcycles/{id}/write-up", get(write_up::show).post(write_up::save))
         .route("/service-events/{id}", get(service_event::show))

@@ -198,3 +198,22 @@ on_both_engines!(an_adapter_is_worked_out_both_ways_and_units_are_converted, asy
     assert_eq!(page.status, 422);
     page.says("id=\"wrench_length.value-wrong\"");
 });
+
+on_both_engines!(what_was_used_again_and_what_to_order_stand_on_pages_of_their_own, async |server| {
+    let fastener = json!({"key": "drain_washer", "name": "Drain washer", "component": "engine_oil", "single_use": true, "stages": []});
+    server.post("/fasteners", &fastener).await.created();
+    let rule = json!({"name": "Engine oil", "component": "engine_oil", "operation": "replace", "every": {"months": 12}});
+    server.post("/interval-rules", &rule).await.created();
+    let reader = Reader::signed_in(&server).await;
+    reader.get("/order-list").await.says("Nothing that is due");
+    let bike = server.motorcycle(json!({})).await;
+    reader.get("/reused").await.says("Nothing: whatever may be used once only was replaced");
+    let work = json!({"work": [{"component": "engine_oil", "operation": "replace"}],
+        "tightened": [{"fastener": "drain_washer", "single_use_was": "reused"}],
+        "filled": [{"component": "engine_oil", "description": "SAE 10W-40", "quantity": {"value": 3.1, "unit": "L"}}]});
+    let event = event(&server, &bike, "2025-05-01", work).await;
+    reader.get("/").await.says("href=\"/reused\"").says("href=\"/order-list\"");
+    reader.get("/reused").await.says("Drain washer, used again").says(&bike).says(&format!("/service-events/{event}")).says("1 May 2025");
+    reader.get(&bike).await.says("Used again, to be replaced").says("Drain washer, used again, since 1 May 2025");
+    reader.get("/order-list").await.says("3.1 L").says("SAE 10W-40").says("Drain washer").says(&format!("{bike}/job-sheet"));
+});
