@@ -290,8 +290,7 @@ mod tests {
     #[test]
     fn the_larger_share_of_a_runout_is_to_blame() {
         let around = |mounting: f64, shape: f64| {
-            let readings: Vec<_> =
-                (0..8).map(|place| f64::from(place) * TAU / 8.0).map(|at| mounting * at.cos() + shape * (2.0 * at).cos());
+            let angles = (0..8).map(|place| f64::from(place) * TAU / 8.0);
             let readings: Vec<_> = angles.map(|at| mounting * at.cos() + shape * (2.0 * at).cos()).collect();
             Runout::of(&readings).unwrap().blame()
         };

@@ -33,6 +33,15 @@ pub struct Found {
     pub note: String,
 }
 
+/// Where it goes.
+#[derive(Clone, Copy, Debug)]
+pub enum Goes {
+    /// To an event that is begun for it today.
+    ToNew,
+    /// To this one.
+    To(Id<ServiceEvent>),
+}
+
 /// The events of a motorcycle that values can still be added to, newest first: of the last thirty days, not signed off and not struck out.
 /// An owner is offered only what was done at home.
 ///
@@ -52,8 +61,8 @@ pub async fn open_events(work: &mut Work, bike: &Motorcycle) -> Result<Vec<Servi
 /// # Errors
 /// 404 where the motorcycle has no such event; 403 where an owner did not enter it; 409 where it is signed off or struck out; 422 with
 /// what is wrong where.
-pub async fn found(work: &mut Work, bike: &Motorcycle, event: Option<Id<ServiceEvent>>, found: Found) -> Result<ServiceEvent> {
-    let Some(id) = event else {
+pub async fn found(work: &mut Work, bike: &Motorcycle, goes: Goes, found: Found) -> Result<ServiceEvent> {
+    let Goes::To(id) = goes else {
         let new = NewServiceEvent {
             on: work.today,
             odometer: None,

@@ -107,7 +107,7 @@ impl Sheet for Balance {
             |at| format!("Unbalance {}, heavy at {}.", amount(mass, unit), angle(at, clock)),
         )];
         lines.extend(to_put_on(&answer, unit, clock));
-        lines.extend(guidance.and_then(|guidance| guidance.says(&answer.unbalance.mass, put_at.as_ref())));
+        lines.extend(guidance.map(|guidance| guidance.says(&answer.unbalance.mass, put_at.as_ref())));
         let table = answer.correction.iter().map(|weight| row(weight, unit, clock)).collect();
         let position = form.chosen("position");
         let place = position.map(words::position).unwrap_or_default();
@@ -255,15 +255,15 @@ impl Guidance {
         Some(Self { grade: grade.map_or(40.0, |grade| grade.value()), mass_kg: mass?.si(), rpm })
     }
     /// In a sentence: as a mass at the radius where one is known, and how the unbalance stands to it.
-    fn says(&self, unbalance: &Quantity, radius: Option<&Quantity>) -> Option<String> {
+    fn says(&self, unbalance: &Quantity, radius: Option<&Quantity>) -> String {
         let permissible = permissible_residual(self.grade, self.mass_kg, self.rpm);
         let basis = format!("G {} and {} revolutions a minute", rounded(self.grade, 1), rounded(self.rpm, 0));
         let Some(radius) = radius.map(|radius| radius.si() * 1000.0).filter(|radius| *radius > 0.0) else {
-            return Some(format!("As guidance, {} g·mm may remain ({basis}).", words::figure(&rounded(permissible, 0))));
+            return format!("As guidance, {} g·mm may remain ({basis}).", words::figure(&rounded(permissible, 0)));
         };
         let grams = permissible / radius;
         let most = amount(unbalance.unit.from_si(grams / 1000.0), unbalance.unit);
         let verdict = if unbalance.si() * 1000.0 > grams { "this wheel has more" } else { "this wheel has less" };
-        Some(format!("As guidance, {most} may remain at that radius ({basis}); {verdict}."))
+        format!("As guidance, {most} may remain at that radius ({basis}); {verdict}.")
     }
 }

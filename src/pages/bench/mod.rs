@@ -26,7 +26,7 @@ use super::{
 use crate::{
     actions::{
         App, Work, motorcycle,
-        service::add::{self, Found},
+        service::add::{self, Found, Goes},
     },
     domain::{
         calculation, calendar,
@@ -224,7 +224,7 @@ pub(super) async fn send<S: Sheet>(
     let event = chosen_event(&mut form);
     let fields = outcome.as_ref().map(|outcome| outcome.fields.clone()).unwrap_or_default();
     let saved = match form.ready(outcome.and_then(|outcome| outcome.found).zip(event)) {
-        Ok((found, event)) => add::found(&mut work, &bike, event, found).await,
+        Ok((found, goes)) => add::found(&mut work, &bike, goes, found).await,
         Err(error) => Err(error),
     };
     match saved {
@@ -241,14 +241,14 @@ pub(super) async fn send<S: Sheet>(
 }
 
 /// The event that was chosen: a new one, or one of those on offer.
-fn chosen_event(form: &mut Form) -> Option<Option<Id<ServiceEvent>>> {
+fn chosen_event(form: &mut Form) -> Option<Goes> {
     if form.is("event", "new") {
-        return Some(None);
+        return Some(Goes::ToNew);
     }
     if form.optional("event").is_none() {
         form.complain("event", "Choose the service event that it goes to.");
     }
-    form.chosen("event").map(Some)
+    form.chosen("event").map(Goes::To)
 }
 
 /// What is wrong with a measured line belongs beside the fields that it was made from.
