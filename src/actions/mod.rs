@@ -38,6 +38,7 @@ pub mod search;
 pub mod service;
 pub mod session;
 pub mod sign_in;
+pub mod single_use;
 pub mod throttle;
 pub mod token;
 pub mod visits;

@@ -1,4 +1,5 @@
 //! Service events: log one whole, change its texts, sign it off, amend it, strike it out.
+pub mod add;
 mod check;
 pub mod many;
 pub mod show;

@@ -35,6 +35,7 @@ mod packet;
 mod people;
 mod search;
 mod service_events;
+mod single_use;
 mod tokens;
 mod visits;
 mod vocabularies;
@@ -81,6 +82,7 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
         .merge(costs::routes())
         .merge(search::routes())
         .merge(job_sheet::routes())
+        .merge(single_use::routes())
         .merge(forecast::routes())
         .merge(calculations::routes())
         .merge(audit::routes())

@@ -167,6 +167,36 @@ impl Runout {
     }
 }
 
+/// What makes a wheel or disc run out.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Blame {
+    /// It runs true.
+    Nothing,
+    /// How it is mounted: off center, or tilted.
+    Mounting,
+    /// Its own shape: warped, bent, oval or dented.
+    Shape,
+    /// Neither alone.
+    Both,
+}
+impl Runout {
+    /// What to blame: the larger share, where it is more than twice the other (common practice, no source). The first harmonic's share of
+    /// the total is twice its amplitude.
+    #[must_use]
+    pub fn blame(&self) -> Blame {
+        let mounting = 2.0 * self.amplitude;
+        if self.total_indicated <= 0.0 {
+            Blame::Nothing
+        } else if mounting > 2.0 * self.remainder {
+            Blame::Mounting
+        } else if self.remainder > 2.0 * mounting {
+            Blame::Shape
+        } else {
+            Blame::Both
+        }
+    }
+}
+
 words! {
     /// The side of the motorcycle, or of a rim, in the direction of travel.
     Side { Left => "left", Right => "right", }
@@ -255,6 +285,19 @@ mod tests {
         assert_eq!((found.difference, found.back), (1.5, Some(Side::Left)));
         assert_eq!(axle_alignment(570.0, 571.5).back, Some(Side::Right));
         assert_eq!(axle_alignment(0.1 + 0.2, 0.3).back, None, "equal but for rounding");
+    }
+
+    #[test]
+    fn the_larger_share_of_a_runout_is_to_blame() {
+        let around = |mounting: f64, shape: f64| {
+            let angles = (0..8).map(|place| f64::from(place) * TAU / 8.0);
+            let readings: Vec<_> = angles.map(|at| mounting * at.cos() + shape * (2.0 * at).cos()).collect();
+            Runout::of(&readings).unwrap().blame()
+        };
+        assert_eq!(around(0.0, 0.0), Blame::Nothing);
+        assert_eq!(around(0.1, 0.01), Blame::Mounting);
+        assert_eq!(around(0.01, 0.1), Blame::Shape);
+        assert_eq!(around(0.1, 0.1), Blame::Both);
     }
 
     #[test]

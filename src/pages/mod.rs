@@ -18,6 +18,7 @@ pub mod answer;
 mod as_csv;
 pub mod assets;
 mod audit;
+mod bench;
 mod calendars;
 pub mod chart;
 mod due;
@@ -50,6 +51,7 @@ mod rules;
 mod second_factor;
 mod service_event;
 mod sign_in;
+mod single_use;
 pub mod standards;
 mod tokens;
 mod unsubscribe;
@@ -83,6 +85,11 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/motorcycles/{id}/lay-ups/{below}/remove", post(lay_ups::remove))
         .route("/motorcycles/{id}/parts", get(parts::fit_form).post(parts::fit))
         .route("/motorcycles/{id}/job-sheet", get(job_sheet::show))
+        .route("/motorcycles/{id}/bench", get(bench::contents))
+        .route("/motorcycles/{id}/bench/runout", get(bench::show::<bench::Runout>).post(bench::send::<bench::Runout>))
+        .route("/motorcycles/{id}/bench/balance", get(bench::show::<bench::Balance>).post(bench::send::<bench::Balance>))
+        .route("/motorcycles/{id}/bench/alignment", get(bench::show::<bench::Alignment>).post(bench::send::<bench::Alignment>))
+        .route("/motorcycles/{id}/bench/torque-adapter", get(bench::show::<bench::TorqueAdapter>).post(bench::send::<bench::TorqueAdapter>))
         .route("/installed-parts/{id}", get(parts::show))
         .route("/installed-parts/{id}/fit", post(parts::fit_again))
         .route("/motorcycles/{id}/rules", get(own_rules::show).post(own_rules::add))
@@ -91,6 +98,8 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/rules/new", get(rules::new).post(rules::add))
         .route("/rules/{id}/edit", get(rules::edit).post(rules::change))
         .route("/rules/{id}/delete", post(rules::delete))
+        .route("/reused", get(single_use::list))
+        .route("/order-list", get(single_use::order_list))
         .route("/write-up", get(write_up::choose))
         .route("/motorcycles/{id}/write-up", get(write_up::show).post(write_up::save))
         .route("/service-events/{id}", get(service_event::show))

@@ -16,10 +16,13 @@ use super::{
     frame::{Frame, Nav},
     guard::{PathId, Visitor},
     history_rows::{self, HistoryRow},
-    links, motorcycles, words,
+    links, motorcycles, single_use, words,
 };
 use crate::{
-    actions::{App, Work, component, distance, distance::Covered, due, follow_up, measure, motorcycle as actions, owner, part, reading},
+    actions::{
+        App, Work, component, distance, distance::Covered, due, follow_up, measure, motorcycle as actions, owner, part, reading,
+        single_use as used_again,
+    },
     domain::{
         calendar,
         component::Component,
@@ -62,6 +65,7 @@ struct Overview {
     due: DueRows,
     due_more: bool,
     follow_ups: Vec<String>,
+    reused: Vec<String>,
     parts: Vec<PartRow>,
     parts_more: bool,
     chart: Option<DistanceChart>,
@@ -142,6 +146,7 @@ async fn overview(work: &mut Work, bike: &Motorcycle, components: &[Component], 
         Some(component) => format!("{}: {}", in_words(component, left.position), left.text),
         None => left.text.clone(),
     });
+    let reused = used_again::reused(work, Some(bike.id), &Stretch { after: None, limit: 50 }).await?;
     let (parts, parts_more) = parts(work, bike, components).await?;
     let mut due = DueRows::new(shown, work.today, false);
     if let Some(first) = due.rows.first_mut() {
@@ -153,6 +158,7 @@ async fn overview(work: &mut Work, bike: &Motorcycle, components: &[Component], 
         due,
         due_more: shown.len() < items.len(),
         follow_ups: open.collect(),
+        reused: reused.iter().map(|one| format!("{}, since {}", single_use::said(components, one), calendar::words(one.since))).collect(),
         parts,
         parts_more,
         chart: DistanceChart::new(&covered, bike.odometer_unit, work.today),

@@ -38,6 +38,7 @@ pub mod search;
 pub mod second_factor;
 pub mod service_event;
 pub mod session;
+pub mod single_use;
 pub mod throttle;
 pub mod token;
 pub mod types;

@@ -39,6 +39,7 @@ mod reports;
 mod schedules;
 mod services;
 mod sheets;
+mod single_use;
 mod smtp;
 mod webhooks;
 mod workshops;

@@ -61,6 +61,8 @@ const TABLE: &[(&str, &str, Least, &str)] = &[
     ("forecast_of_motorcycle", "read", Owner, "motorcycle"),
     ("make_job_sheet", "read", Owner, "motorcycle"),
     ("plan_visits", "read", Owner, "motorcycle"),
+    ("list_reused", "read", Owner, "-"),
+    ("make_order_list", "read", Workshop, "-"),
     ("costs_of_motorcycle", "read", Owner, "motorcycle"),
     ("get_history_packet", "read", Owner, "motorcycle"),
     ("list_follow_ups", "read", Owner, "-"),

@@ -7,6 +7,7 @@ mod harness;
 mod reader;
 
 mod account_letters;
+mod bench;
 mod coming_in;
 mod forms;
 mod imports;

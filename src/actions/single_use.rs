@@ -1,0 +1,52 @@
+//! What to mind about things that may be used once only, and what to order for the work that waits.
+use super::{Work, due, job_sheet, motorcycle};
+use crate::{
+    domain::{
+        due::MotorcycleRef,
+        id::Id,
+        motorcycle::Motorcycle,
+        order_list::OrderList,
+        single_use::{Reused, ReusedKey, fasteners_reused},
+        words::Status,
+    },
+    error::Result,
+    store::{Stretch, due_item, single_use as store},
+};
+
+/// For how many motorcycles at most an order list is made at once: each takes its whole history.
+const MOST_MOTORCYCLES: usize = 200;
+
+/// What was used again though it may be used once only, and was not replaced since: of all motorcycles in use, or of one; longest first.
+///
+/// # Errors
+/// Where the database refuses.
+pub async fn reused(work: &mut Work, bike: Option<Id<Motorcycle>>, stretch: &Stretch<ReusedKey>) -> Result<Vec<Reused>> {
+    let (workshop, sight) = (work.workshop_id(), work.caller.sight);
+    let mut all = fasteners_reused(&store::uses(&mut work.tx, workshop, sight, bike).await?);
+    all.extend(store::parts_reused(&mut work.tx, workshop, sight, bike).await?);
+    all.sort_by_cached_key(Reused::key);
+    let later = all.into_iter().filter(|one| stretch.after.as_ref().is_none_or(|after| one.key() > *after));
+    Ok(later.take(usize::try_from(stretch.limit).unwrap_or(usize::MAX)).collect())
+}
+
+/// What to have for everything that is due or nearly due, over all motorcycles that the caller sees.
+///
+/// # Errors
+/// Where the database refuses.
+pub async fn order_list(work: &mut Work) -> Result<OrderList> {
+    let wanted = due_item::Wanted { statuses: vec![Status::Overdue, Status::Due, Status::NearlyDue], ..due_item::Wanted::default() };
+    let waiting = due::of_workshop(work, &wanted, None, &Stretch::ALL).await?.items;
+    let mut bikes: Vec<MotorcycleRef> = Vec::new();
+    for item in waiting {
+        if bikes.iter().all(|bike| bike.id != item.motorcycle.id) {
+            bikes.push(item.motorcycle);
+        }
+    }
+    let mut list = OrderList { left_out: bikes.len().saturating_sub(MOST_MOTORCYCLES), ..OrderList::default() };
+    for bike in bikes.iter().take(MOST_MOTORCYCLES) {
+        let whole = motorcycle::get(work, bike.id).await?;
+        let sheet = job_sheet::of_motorcycle(work, &whole, None).await?;
+        list.add(bike, sheet.parts);
+    }
+    Ok(list)
+}
