@@ -5,8 +5,10 @@ use super::Work;
 use crate::{
     domain::{
         calendar,
-        forecast::{Forecast, forecast_on},
+        forecast::{Approach, Forecast, approaches, forecast_on},
+        id::Id,
         motorcycle::Motorcycle,
+        part::InstalledPart,
         road::Roads,
     },
     error::{Error, Result},
@@ -39,4 +41,15 @@ pub async fn of_motorcycle(work: &mut Work, bike: &Motorcycle, on: Option<Date>,
     let workshop = work.workshop_id();
     let limits = limit_range::perhaps_for(&mut work.tx, workshop, bike.id).await?;
     Ok(forecast_on(&roads, &limits, on))
+}
+
+/// How the measured values of a part on a motorcycle approach each limit that holds for it.
+///
+/// # Errors
+/// When the store fails.
+pub async fn of_part(work: &mut Work, bike: &Motorcycle, part: Id<InstalledPart>) -> Result<Vec<Approach>> {
+    let history = history::load(&mut work.tx, &work.workshop, bike).await?;
+    let workshop = work.workshop_id();
+    let limits = limit_range::perhaps_for(&mut work.tx, workshop, bike.id).await?;
+    Ok(approaches(&Roads::new(&history), &limits, part))
 }

@@ -53,6 +53,7 @@ mod sign_in;
 pub mod standards;
 mod tokens;
 mod unsubscribe;
+mod wear_chart;
 mod welcome;
 pub mod words;
 mod workshop;

@@ -15,10 +15,11 @@ use super::{
     guard::{Mechanic, PathId, Visitor},
     links,
     standards::{self, Choices, Options},
+    wear_chart::{self, WearChart},
     words,
 };
 use crate::{
-    actions::{App, Work, component, measure, motorcycle, part as actions},
+    actions::{App, Work, component, forecast, measure, motorcycle, part as actions},
     domain::{
         calendar,
         id::Id,
@@ -44,6 +45,7 @@ struct PartPage {
     motorcycle: Option<(Id<Motorcycle>, String)>,
     fittings: Vec<FittingRow>,
     values: Vec<ValueRow>,
+    charts: Vec<WearChart>,
     /// Set for a part on the shelf: it may be fitted again.
     again: Option<Again>,
     action: String,
@@ -106,10 +108,12 @@ impl PartPage {
                 run: fitting.distance.as_ref().map(words::about).unwrap_or_default(),
             });
         }
-        let motorcycle = match part.motorcycle_id {
-            Some(id) => Some((id, motorcycle::get(work, id).await?.name)),
-            None => None,
-        };
+        let (mut motorcycle, mut charts) = (None, Vec::new());
+        if let Some(id) = part.motorcycle_id {
+            let bike = motorcycle::get(work, id).await?;
+            charts = wear_chart::charts(&forecast::of_part(work, &bike, part.id).await?, bike.odometer_unit);
+            motorcycle = Some((id, bike.name));
+        }
         let again = if part.motorcycle_id.is_none() && part.struck_out.is_none() {
             let offered = motorcycle::list(work, &store::Wanted::default(), Stretch { after: None, limit: MOST }).await?;
             let motorcycles = offered.into_iter().map(|bike| (bike.id.to_string(), bike.name)).collect();
@@ -137,6 +141,7 @@ impl PartPage {
             motorcycle,
             values: values(work, part, bikes).await?,
             fittings,
+            charts,
             again,
             action: format!("/installed-parts/{}/fit", part.id),
             form,
