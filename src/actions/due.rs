@@ -139,81 +139,12 @@ impl Standards {
     }
 }
 
-async fn worked_out(tx: &mut store::Tx, workshop: &Workshop, bike: &Motorcycle) -> Result<Vec<DueItem>> {
+pub(super) async fn worked_out(tx: &mut store::Tx, workshop: &Workshop, bike: &Motorcycle) -> Result<Vec<DueItem>> {
     if bike.archived {
         return Ok(Vec::new());
     }
     let standards = Standards::perhaps_for(tx, workshop.id, bike.id).await?;
     Ok(work_out_all(&store::history::load(tx, workshop, bike).await?, &standards.rules, &standards.limits))
-}
-
-/// A difference between what is stored and what follows from history.
-#[derive(Debug, PartialEq, Eq)]
-pub struct Difference {
-    /// The motorcycle.
-    pub motorcycle: String,
-    /// In words.
-    pub what: String,
-}
-
-/// What `check` found.
-#[derive(Debug, Default)]
-pub struct Checked {
-    /// Workshops looked at.
-    pub workshops: usize,
-    /// Motorcycles worked out again.
-    pub motorcycles: usize,
-    /// Due items compared.
-    pub due_items: usize,
-    /// What differs.
-    pub differences: Vec<Difference>,
-}
-
-/// Works everything out again from history and compares it with what is stored.
-///
-/// # Errors
-/// Where the database cannot be read.
-pub async fn check(store: &Store) -> Result<Checked> {
-    let mut checked = Checked::default();
-    let workshops = store::workshop::all(&mut store.read().await?).await?;
-    for workshop in workshops {
-        checked.workshops += 1;
-        let mut tx = store.read().await?;
-        let bikes = store::motorcycle::all_in_use(&mut tx, workshop.id).await?;
-        drop(tx);
-        for bike in bikes {
-            let mut tx = store.read().await?;
-            let stored = due_item::of_motorcycle(&mut tx, workshop.id, bike.id).await?;
-            checked.motorcycles += 1;
-            checked.due_items += stored.len();
-            for item in due_item::misfiled(&mut tx, workshop.id, bike.id).await? {
-                let what = format!("{}: lists find it by other dates than its own", item.title);
-                checked.differences.push(Difference { motorcycle: bike.name.clone(), what });
-            }
-            match worked_out(&mut tx, &workshop, &bike).await {
-                Ok(right) => compare(&bike, stored, right, &mut checked.differences),
-                Err(error) => checked.differences.push(Difference { motorcycle: bike.name.clone(), what: error.to_string() }),
-            }
-        }
-    }
-    Ok(checked)
-}
-
-fn compare(bike: &Motorcycle, stored: Vec<DueItem>, right: Vec<DueItem>, differences: &mut Vec<Difference>) {
-    let mut stored: HashMap<_, _> = stored.into_iter().map(|item| (item.id, item)).collect();
-    let mut differ = |what| differences.push(Difference { motorcycle: bike.name.clone(), what });
-    for item in right {
-        match stored.remove(&item.id) {
-            None => differ(format!("{}: is due by history, but not stored", item.title)),
-            Some(known) if known != item => {
-                differ(format!("{}: stored {:?}, by history {:?}", item.title, (known.due_at, known.dates), (item.due_at, item.dates)));
-            }
-            Some(_) => {}
-        }
-    }
-    for item in stored.into_values() {
-        differ(format!("{}: is stored, but not due by history", item.title));
-    }
 }
 
 /// How long a kept answer is good for: another process on the same SQLite file may have written meanwhile.

@@ -24,9 +24,10 @@ use crate::{
 /// # Errors
 /// 422 for a due item that this motorcycle does not have.
 pub async fn of_motorcycle(work: &mut Work, bike: &Motorcycle, wanted: Option<&[DueItemId]>) -> Result<JobSheet> {
-    let operations = wanted_items(due::of_motorcycle(work, bike, None).await?, wanted)?;
+    let all = due::of_motorcycle(work, bike, None).await?;
+    let operations = wanted_items(&all, wanted)?;
     let known = Known::load(work, bike).await?;
-    Ok(known.sheet(&Roads::new(&known.history), work.today, operations))
+    Ok(known.sheet(&Roads::new(&known.history), work.today, operations, &all))
 }
 
 /// What each of these due items takes by itself, in this order.
@@ -39,7 +40,7 @@ pub async fn of_each(work: &mut Work, bike: &Motorcycle, items: &[DueItemOn]) ->
     }
     let known = Known::load(work, bike).await?;
     let roads = Roads::new(&known.history);
-    Ok(items.iter().map(|item| known.sheet(&roads, work.today, vec![item.clone()])).collect())
+    Ok(items.iter().map(|item| known.sheet(&roads, work.today, vec![item.clone()], &[])).collect())
 }
 
 /// What every sheet of a motorcycle is made from.
@@ -71,11 +72,12 @@ impl Known {
         let follow_ups = store::follow_up::list(&mut work.tx, workshop, Sight::All, Some(bike.id), open, Stretch::ALL).await?;
         Ok(Self { history, parts, fasteners, limits, notes, follow_ups })
     }
-    fn sheet(&self, roads: &Roads, today: Date, operations: Vec<DueItemOn>) -> JobSheet {
+    fn sheet(&self, roads: &Roads, today: Date, operations: Vec<DueItemOn>, others: &[DueItemOn]) -> JobSheet {
         let making = Making {
             roads,
             today,
             operations,
+            others,
             fasteners: &self.fasteners,
             limits: &self.limits,
             parts: &self.parts,
@@ -86,10 +88,10 @@ impl Known {
     }
 }
 
-fn wanted_items(items: Vec<DueItemOn>, wanted: Option<&[DueItemId]>) -> Result<Vec<DueItemOn>> {
+fn wanted_items(items: &[DueItemOn], wanted: Option<&[DueItemId]>) -> Result<Vec<DueItemOn>> {
     let Some(wanted) = wanted else {
         let soon = |item: &DueItemOn| matches!(item.status, Status::Overdue | Status::Due | Status::NearlyDue);
-        return Ok(items.into_iter().filter(soon).collect());
+        return Ok(items.iter().filter(|item| soon(item)).cloned().collect());
     };
     let unknown: Vec<_> = wanted.iter().filter(|id| items.iter().all(|item| item.id != **id)).map(ToString::to_string).collect();
     if !unknown.is_empty() {
@@ -98,5 +100,5 @@ fn wanted_items(items: Vec<DueItemOn>, wanted: Option<&[DueItemId]>) -> Result<V
             format!("This motorcycle has no due item {}; take the ids from what is due on it.", unknown.join(", ")),
         ));
     }
-    Ok(items.into_iter().filter(|item| wanted.contains(&item.id)).collect())
+    Ok(items.iter().filter(|item| wanted.contains(&item.id)).cloned().collect())
 }

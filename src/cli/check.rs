@@ -1,5 +1,9 @@
 //! `witnessmark check`
-use std::process::ExitCode;
+use std::{
+    cell::Cell,
+    process::ExitCode,
+    time::{Duration, Instant},
+};
 
 use clap::Args;
 
@@ -21,7 +25,14 @@ impl Check {
     pub async fn run(self) -> Result<ExitCode> {
         self.database.must_be_there()?;
         let store = Store::open(&self.database.url).await?;
-        let checked = check::check(&store).await;
+        let said = Cell::new(Instant::now());
+        let checked = check::check_saying(&store, |done, all| {
+            if said.get().elapsed() >= Duration::from_secs(2) {
+                said.set(Instant::now());
+                eprintln!("{done} of {} worked out again", counted(all, "motorcycle"));
+            }
+        })
+        .await;
         store.close().await;
         let checked = checked?;
         for difference in &checked.differences {

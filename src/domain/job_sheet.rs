@@ -1,6 +1,8 @@
 //! The job sheet of one visit: what is to be done, and everything to have at hand for it.
 //!
 //! What has to be opened to get at a component ([`reached_through`]) is common practice, no source.
+mod together;
+
 use serde::Serialize;
 use time::Date;
 use utoipa::ToSchema;
@@ -22,6 +24,8 @@ use super::{
     verdict::{Judging, PartAge, choose},
     words::{COMPONENTS, DistanceStatus, LimitKind, Measurand, Operation, Position},
 };
+
+pub use together::Together;
 
 /// The motorcycle on the sheet.
 #[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
@@ -104,8 +108,10 @@ pub struct JobSheet {
     pub on: Date,
     /// What comes before anything on this sheet.
     pub caution: &'static str,
-    /// What is to be done: due items, soonest first.
+    /// What is to be done: due items, soonest first, each followed by what is done while the same thing is open.
     pub operations: Vec<DueItemOn>,
+    /// What else comes due before long and could be done while that work has it open.
+    pub together: Vec<Together>,
     /// The fasteners of what is touched, each the most specific one of its key.
     pub fasteners: Vec<Fastener>,
     /// The limits that will apply to what is touched, at the age that it has or will have.
@@ -153,6 +159,8 @@ pub struct Making<'a> {
     pub today: Date,
     /// What is to be done.
     pub operations: Vec<DueItemOn>,
+    /// What else is on the list of what is due, most pressing first.
+    pub others: &'a [DueItemOn],
     /// Fasteners that may be the motorcycle's.
     pub fasteners: &'a [Fastener],
     /// Limits that may hold for it.
@@ -239,7 +247,8 @@ impl Making<'_> {
             cautions: caution::for_components(touched.iter().map(|touched| touched.component.as_str())),
             as_found: self.found_then(&touched),
             follow_ups: follow_ups.cloned().collect(),
-            operations: self.operations,
+            together: together::together(&self.operations, self.others, self.today),
+            operations: together::in_order(self.operations),
             fasteners,
         }
     }

@@ -17,7 +17,7 @@ use super::{
     limits, links, words,
 };
 use crate::{
-    actions::{App, Work, component, due, job_sheet as actions, motorcycle},
+    actions::{App, Work, component, due, job_sheet as actions, motorcycle, visits},
     domain::{
         calendar,
         component::Component,
@@ -25,6 +25,7 @@ use crate::{
         id::Id,
         job_sheet::{JobSheet, SheetLimit, ToHave},
         motorcycle::Motorcycle,
+        visits::Visit,
         words::Status,
     },
     error::Result,
@@ -39,7 +40,9 @@ struct SheetPage {
     about: String,
     unit: String,
     to_have: Vec<String>,
-    operations: Vec<Line>,
+    operations: Vec<Operation>,
+    together: Vec<Choice>,
+    visits: Vec<Planned>,
     tightened: Vec<Line>,
     measured: Vec<Line>,
     as_found: Vec<String>,
@@ -53,6 +56,17 @@ struct Line {
     what: String,
     figure: String,
     about: String,
+}
+/// Something to do: ticked off, it goes into the write-up.
+struct Operation {
+    id: DueItemId,
+    line: Line,
+}
+/// A day on which things can be done together.
+struct Planned {
+    on: String,
+    what: String,
+    href: String,
 }
 /// A due item that may be taken onto the sheet.
 struct Choice {
@@ -87,19 +101,29 @@ fn measured(known: &[Component], limit: &SheetLimit) -> Line {
     }
 }
 
+impl Planned {
+    fn new(bike: &Motorcycle, visit: &Visit, all: &[DueItemOn]) -> Self {
+        let titles = visit.due_items.iter().filter_map(|id| all.iter().find(|item| item.id == *id)).map(|item| item.title.clone());
+        let ids: Vec<String> = visit.due_items.iter().map(ToString::to_string).collect();
+        Self {
+            on: calendar::words(visit.on),
+            what: words::list(&titles.collect::<Vec<_>>()),
+            href: links::with_query(&links::job_sheet(bike.id), ids.iter().map(|id| ("due", id.as_str()))),
+        }
+    }
+}
+
 impl SheetPage {
     async fn new(visitor: &Visitor, work: &mut Work, bike: &Motorcycle, sheet: JobSheet, all: Vec<DueItemOn>) -> Result<Self> {
         let known = component::all(work).await?;
+        let visits = visits::of_motorcycle(work, bike, 12).await?;
+        let visits = visits.iter().map(|visit| Planned::new(bike, visit, &all)).collect();
         let taken: Vec<DueItemId> = sheet.operations.iter().map(|item| item.id).collect();
-        let pairs: Vec<String> = taken.iter().map(ToString::to_string).collect();
         let operation = |item: &DueItemOn| {
             let place = item.position.map(words::position).unwrap_or_default();
             let place = if item.installed_part_id.is_some() { place } else { String::new() };
-            Line {
-                what: item.title.clone(),
-                figure: place,
-                about: format!("{}, {}", words::status_of(item), words::when(item, work.today)),
-            }
+            let about = format!("{}, {}", words::status_of(item), words::when(item, work.today));
+            Operation { id: item.id, line: Line { what: item.title.clone(), figure: place, about } }
         };
         let tightened = sheet.fasteners.iter().map(|fastener| {
             let count = if fastener.count > 1 { format!(", {}", fastener.count) } else { String::new() };
@@ -122,7 +146,8 @@ impl SheetPage {
             id: item.id,
             title: item.title,
         };
-        let mut choices: Vec<_> = all.into_iter().collect();
+        let offered = |item: &DueItemOn| sheet.together.iter().any(|also| also.due_item_id == item.id);
+        let mut choices: Vec<_> = all.into_iter().filter(|item| !offered(item)).collect();
         choices.sort_by_key(|item| !soon(item.status));
         Ok(Self {
             frame: visitor.frame(work, Nav::Motorcycles).below().with_caution(),
@@ -148,7 +173,13 @@ impl SheetPage {
                 .collect(),
             left: sheet.follow_ups.iter().map(|left| left.text.clone()).collect(),
             cautions: sheet.cautions.iter().map(|caution| caution.text.to_owned()).collect(),
-            write_up: links::with_query(&links::write_up(bike.id), pairs.iter().map(|id| ("due", id.as_str()))),
+            together: sheet
+                .together
+                .into_iter()
+                .map(|also| Choice { id: also.due_item_id, title: also.title, hint: also.because, ticked: false })
+                .collect(),
+            visits,
+            write_up: links::write_up(bike.id),
             choices: choices.into_iter().map(choice).collect(),
         })
     }

@@ -95,6 +95,33 @@ on_both_engines!(a_job_sheet_has_all_that_the_work_takes, async |server| {
     assert_eq!(server.get(&format!("{bike}/job-sheet?due={tread}")).await.wrong(), ["/due"]);
 });
 
+on_both_engines!(what_is_open_anyway_is_offered_with_the_sheet, async |server| {
+    let bike = server.motorcycle(json!({"in_service_on": "2025-06-10", "final_drive": "belt"})).await;
+    let rule = |name: &str, component: &str, position: &str, operation: &str, months: u32| {
+        json!({"name": name, "component": component, "position": (!position.is_empty()).then_some(position), "operation": operation,
+            "every": {"months": months}, "lead": {"days": 0}})
+    };
+    for (name, component, position, operation, months) in [
+        ("Tire", "tire", "rear", "replace", 12),
+        ("Belt", "drive_belt", "", "inspect", 14),
+        ("Pads", "brake_pads", "front", "replace", 14),
+        ("Bearings", "wheel_bearing", "rear", "inspect", 36),
+    ] {
+        server.post("/interval-rules", &rule(name, component, position, operation, months)).await.created();
+    }
+    let sheet = server.get(&format!("{bike}/job-sheet")).await.ok();
+    assert_eq!(texts(&sheet["operations"], "title"), ["Tire, replace"]);
+    let together = sheet["together"].as_array().unwrap();
+    assert_eq!(texts(&sheet["together"], "title"), ["Belt, inspect"], "neither the front nor what is years away");
+    assert_eq!(together[0]["because"], "Rear wheel: open anyway for Tire, replace. Belt, inspect is due on 10 Aug 2026.",);
+    let ids = |list: &serde_json::Value, name: &str| {
+        list.as_array().unwrap().iter().map(|it| it[name].as_str().unwrap().to_owned()).collect::<Vec<_>>()
+    };
+    let both = [ids(&sheet["operations"], "id"), ids(&sheet["together"], "due_item_id")].concat().join(",");
+    let sheet = server.get(&format!("{bike}/job-sheet?due={both}")).await.ok();
+    assert_eq!((sheet["operations"].as_array().unwrap().len(), &sheet["together"]), (2, &json!([])));
+});
+
 on_both_engines!(visits_take_together_what_can_wait_for_each_other, async |server| {
     let bike = server.motorcycle(json!({"in_service_on": "2026-01-01"})).await;
     // The oil is due on 1 Oct and may wait until the filter is nearly due on 2 Oct.

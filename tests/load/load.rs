@@ -2,6 +2,7 @@
 //! from this one run, so that they can be compared from machine to machine. Everything is bounded in count and time.
 mod client;
 mod fleet;
+mod long_history;
 
 use std::{
     collections::HashMap,
@@ -29,6 +30,7 @@ use witnessmark::{
         motorcycle::Motorcycle,
         quantity::{Distance, Figure},
         words::OdometerUnit,
+        workshop::Workshop,
     },
     pages::guard::session_cookie,
     store::Store,
@@ -41,6 +43,7 @@ const EMAIL: &str = "load@example.org";
 /// A workshop that is served.
 struct Served {
     app: Arc<App>,
+    workshop: Id<Workshop>,
     address: SocketAddr,
     bikes: Vec<Id<Motorcycle>>,
     token: String,
@@ -87,6 +90,7 @@ fn main() -> ExitCode {
     lines.extend(one_bike(&fleets[1], seconds));
     lines.extend(first_pages(&fleets));
     lines.extend(log_a_service(&runtime, &fleets));
+    lines.push(long_history(&runtime, &fleets[0]));
     let smoke = std::env::var_os("WITNESSMARK_LOAD_SMOKE").is_some();
     print(&lines, smoke)
 }
@@ -170,7 +174,7 @@ async fn serve(url: &str, count: u32) -> Served {
     });
     let router = Router::new().route("/fixed", fixed).merge(web::router(Arc::clone(&app)));
     tokio::spawn(async move { axum::serve(listener, router).await });
-    Served { app, address, bikes, token, cookie, built_in }
+    Served { app, workshop, address, bikes, token, cookie, built_in }
 }
 
 async fn axum_answer(app: &Arc<App>, token: &str, bike: Id<Motorcycle>) -> axum::body::Bytes {
@@ -191,6 +195,26 @@ impl Served {
     }
     fn session(&self) -> String {
         format!("Cookie: {}={}", session_cookie(&self.app), self.cookie)
+    }
+}
+
+/// One motorcycle's whole answer, worked out again.
+fn long_history(runtime: &Runtime, fleet: &Served) -> Line {
+    let bike = runtime.block_on(long_history::enter(&fleet.app, &fleet.token));
+    let worked_out = runtime.block_on(long_history::worked_out(&fleet.app, &Caller::command_line(fleet.workshop), bike));
+    let (took, items) = worked_out.expect("an answer");
+    assert!(items >= long_history::PARTS, "each wearing part has a due item: {items}");
+    Line {
+        what: format!(
+            "one motorcycle worked out again: {} rules, {} wearing parts, {} values, {} readings, {items} due items; in ms",
+            fleet::RULES,
+            long_history::PARTS,
+            long_history::PARTS * long_history::VALUES as usize,
+            long_history::READINGS,
+        ),
+        measured: format!("{:.3} ms", millis(took)),
+        ratio: Some(millis(took)),
+        wanted: Some((false, 1.0)),
     }
 }
 

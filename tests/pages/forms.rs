@@ -245,3 +245,25 @@ on_both_engines!(a_lay_up_is_entered_shown_ended_and_taken_away, async |server| 
     let astray = reader.send(&format!("{other}/lay-ups/{}/remove", open["id"].as_str().unwrap()), &[("once", &key)]).await;
     assert_eq!(astray.status, 404);
 });
+
+on_both_engines!(what_is_ticked_on_a_job_sheet_goes_into_the_write_up, async |server| {
+    let reader = Reader::signed_in(&server).await;
+    let bike = server.motorcycle(json!({"name": "Ferry", "in_service_on": "2025-06-10"})).await;
+    let fluid =
+        json!({"name": "Brake fluid", "component": "brake_fluid", "operation": "replace", "every": {"months": 12}, "source": "invented"});
+    server.post("/interval-rules", &fluid).await.created();
+    let due = server.get(&format!("{bike}/due")).await.items()[0]["id"].as_str().unwrap().to_owned();
+    let page = reader.get(&format!("{bike}/job-sheet")).await;
+    page.says(&format!("<form id=\"done\" method=\"get\" action=\"{bike}/write-up\">"))
+        .says(&format!("form=\"done\" name=\"due\" id=\"done-{due}\" value=\"{due}\""))
+        .says("Write up what is ticked")
+        .says("Visits in the next 12 months")
+        .says(&format!("{bike}/job-sheet?due={due}"));
+    reader.get(&format!("{bike}/write-up?due={due}")).await.says(&format!("name=\"due\" value=\"{due}\" checked")).hides("found last time");
+    let found = json!([{"component": "brake_fluid", "text": "Level at the lower mark"}]);
+    let event = json!({"on": "2025-07-01", "work": [{"component": "brake_fluid", "operation": "inspect"}], "as_found": found});
+    server.post(&format!("{bike}/service-events"), &event).await.created();
+    let said = "Brake fluid (1 Jul 2025): Level at the lower mark";
+    reader.get(&format!("{bike}/write-up?due={due}")).await.says("As it was found last time").says(said);
+    reader.get(&format!("{bike}/job-sheet")).await.says(said);
+});

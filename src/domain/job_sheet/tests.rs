@@ -52,6 +52,7 @@ fn sheet(bench: &Bench, rule: &IntervalRule, given: Given) -> JobSheet {
         roads: &roads,
         today: TODAY,
         operations: bench.all(std::slice::from_ref(rule)).iter().map(|item| item.on(TODAY)).collect(),
+        others: &[],
         fasteners: &given.fasteners,
         limits: &given.limits,
         parts: &[],

@@ -8,7 +8,7 @@ use crate::{
         component::Component,
         due::DueItemOn,
         fastener::{Fastener, most_specific},
-        job_sheet::SheetLimit,
+        job_sheet::{FoundThen, SheetLimit},
         motorcycle::Motorcycle,
         part::InstalledPart,
         service::{FollowUp, MeasuredValue},
@@ -47,6 +47,8 @@ pub struct Bench {
     pub groups: Vec<Group>,
     /// Fasteners of what waits or is ticked, with the due items that they belong to.
     pub fasteners: Vec<(Fastener, Vec<String>)>,
+    /// How things were found the last time, at what waits or is ticked.
+    pub as_found: Vec<FoundThen>,
     /// Every fastener of the motorcycle.
     pub all_fasteners: Vec<Fastener>,
     /// Left for the next time that it is open.
@@ -83,8 +85,14 @@ impl Bench {
             items.iter().enumerate().filter(|(place, item)| is_near(*place, item, form)).map(|(_, item)| item.clone()).collect();
         let sheets = job_sheet::of_each(work, bike, &near).await?;
         let (mut groups, mut fasteners): (Vec<Group>, Vec<(Fastener, Vec<String>)>) = (Vec::new(), Vec::new());
+        let mut as_found: Vec<FoundThen> = Vec::new();
         for (item, sheet) in near.iter().zip(sheets) {
             let id = item.id.to_string();
+            for found in sheet.as_found {
+                if !as_found.contains(&found) {
+                    as_found.push(found);
+                }
+            }
             if groups.len() + fasteners.len() >= MOST_ROWS && !form.is("due", &id) {
                 continue;
             }
@@ -116,6 +124,7 @@ impl Bench {
             ticks,
             groups,
             fasteners,
+            as_found,
             components,
         })
     }

@@ -33,6 +33,7 @@ use crate::{
     domain::{
         calendar,
         id::Id,
+        job_sheet::FoundThen,
         motorcycle::Motorcycle,
         part::InstalledPart,
         quantity::{Kind, Unit},
@@ -73,6 +74,7 @@ struct WriteUpPage {
     later: Vec<TickRow>,
     later_open: bool,
     left: Vec<TickRow>,
+    found_then: Vec<String>,
     measured: Vec<MeasuredRow>,
     tightened: Vec<TightenedRow>,
     new_parts: Vec<PlainRow>,
@@ -156,6 +158,7 @@ async fn page(visitor: &Visitor, work: &mut Work, bike: &Motorcycle, mut form: F
         waiting,
         later,
         left: left_rows(&bench),
+        found_then: bench.as_found.iter().map(|found| found_then(&bench, found)).collect(),
         measured,
         tightened,
         new_parts,
@@ -213,6 +216,11 @@ fn left_rows(bench: &Bench) -> Vec<TickRow> {
         hint: format!("Left on {} for the next time it is open", calendar::words(left.on)),
     };
     bench.follow_ups.iter().map(row).collect()
+}
+
+/// `Rear axle (2 May 2026): spacer with the shoulder outwards.`
+fn found_then(bench: &Bench, found: &FoundThen) -> String {
+    format!("{} ({}): {}", bench.name(&found.component, found.position), calendar::words(found.on), found.text)
 }
 
 impl Choices {
