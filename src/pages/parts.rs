@@ -26,6 +26,7 @@ use crate::{
         motorcycle::Motorcycle,
         part::{FittedAt, InstalledPart, NewInstalledPart},
         quantity::Quantity,
+        service::MeasuredValue,
         words::Condition,
     },
     error::Result,
@@ -158,14 +159,22 @@ async fn values(work: &mut Work, part: &InstalledPart, bikes: BTreeSet<Id<Motorc
     }
     all.retain(|value| value.installed_part_id == Some(part.id) && value.struck_out.is_none());
     all.sort_by_key(|value| std::cmp::Reverse((value.on, value.id)));
-    let row = |value: &crate::domain::service::MeasuredValue| ValueRow {
+    let row = |value: &MeasuredValue| ValueRow {
         on: calendar::words(value.on),
         run: value.part_distance.as_ref().map(words::about).unwrap_or_default(),
         value: words::measured(value),
         verdict: value.verdict.to_string().replace('_', " "),
-        because: value.because.clone(),
+        because: likely(value).chain(value.because.iter().cloned()).collect(),
     };
     Ok(all.iter().map(row).collect())
+}
+
+/// How likely a value conforms to each limit that it was judged by, as guidance: `Wear limit: 94.5 % likely to conform.`
+fn likely(value: &MeasuredValue) -> impl Iterator<Item = String> {
+    value.judged.iter().filter_map(|judged| {
+        let likely = value.conformity_to(judged)?.guidance()?;
+        Some(format!("{} limit: {likely}.", words::capital(judged.kind.as_str())))
+    })
 }
 
 /// `GET /installed-parts/{id}`
