@@ -10,6 +10,7 @@ use crate::{
         motorcycle::Motorcycle,
         part::InstalledPart,
         road::Roads,
+        uneven::{Uneven, uneven},
     },
     error::{Error, Result},
     store::{history, limit_range},
@@ -52,4 +53,15 @@ pub async fn of_part(work: &mut Work, bike: &Motorcycle, part: Id<InstalledPart>
     let workshop = work.workshop_id();
     let limits = limit_range::perhaps_for(&mut work.tx, workshop, bike.id).await?;
     Ok(approaches(&Roads::new(&history), &limits, part))
+}
+
+/// The parts on a motorcycle that wear unevenly.
+///
+/// # Errors
+/// When the store fails.
+pub async fn uneven_on(work: &mut Work, bike: &Motorcycle) -> Result<Vec<Uneven>> {
+    let history = history::load(&mut work.tx, &work.workshop, bike).await?;
+    let workshop = work.workshop_id();
+    let limits = limit_range::perhaps_for(&mut work.tx, workshop, bike.id).await?;
+    Ok(uneven(&Roads::new(&history), &limits))
 }

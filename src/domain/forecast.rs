@@ -11,6 +11,7 @@ use super::{
     projection::{Basis, Projection},
     quantity::{Distance, Figure, Unit},
     road::{Road, Roads},
+    uneven::{Uneven, uneven},
     wear::{self, WearPoint},
     wear_forecast::{WearForecast, wear_forecasts},
     words::{LimitKind, Measurand, Position, words},
@@ -71,6 +72,8 @@ pub struct Forecast {
     pub unit: Unit,
     /// The wearing quantities of the parts on the motorcycle against the limits that hold for them.
     pub wear: Vec<WearEntry>,
+    /// Parts that sit left and right, or front and rear, and do not wear alike.
+    pub uneven: Vec<Uneven>,
 }
 
 /// The forecast for a day after the last reading.
@@ -95,6 +98,7 @@ pub fn forecast_on(roads: &Roads, limits: &[Limit], on: Date) -> Forecast {
         }),
         unit: roads.history.motorcycle.odometer_unit.into(),
         wear,
+        uneven: uneven(roads, limits),
     }
 }
 
@@ -224,6 +228,7 @@ mod tests {
                 quantity: Measurand::Thickness,
                 value: *value,
                 unit: Unit::Mm,
+                u: 0.0,
                 at_force: None,
             });
             let history = super::super::history::History { values: values.collect(), ..history.clone() };

@@ -56,6 +56,7 @@ pub mod stays;
 mod sums;
 pub mod tire;
 pub mod torque;
+pub mod uneven;
 pub mod usual;
 pub mod validate;
 pub mod verdict;

@@ -19,7 +19,7 @@ use super::{
     links, motorcycles, words,
 };
 use crate::{
-    actions::{App, Work, component, distance, distance::Covered, due, follow_up, measure, motorcycle as actions, owner, part, reading},
+    actions::{App, Work, component, distance, distance::Covered, due, follow_up, forecast, measure, motorcycle as actions, owner, part, reading},
     domain::{
         calendar,
         component::Component,
@@ -64,6 +64,8 @@ struct Overview {
     follow_ups: Vec<String>,
     parts: Vec<PartRow>,
     parts_more: bool,
+    /// Parts that do not wear alike, in sentences.
+    uneven: Vec<String>,
     chart: Option<DistanceChart>,
     papers: Vec<(&'static str, String)>,
     warnings: Vec<String>,
@@ -143,6 +145,8 @@ async fn overview(work: &mut Work, bike: &Motorcycle, components: &[Component], 
         None => left.text.clone(),
     });
     let (parts, parts_more) = parts(work, bike, components).await?;
+    let uneven = forecast::uneven_on(work, bike).await?;
+    let uneven = uneven.into_iter().map(|uneven| uneven.because.join(" ")).collect();
     let mut due = DueRows::new(shown, work.today, false);
     if let Some(first) = due.rows.first_mut() {
         first.open = matches!(shown.first().map(|item| item.status), Some(Status::Overdue | Status::Due));
@@ -155,6 +159,7 @@ async fn overview(work: &mut Work, bike: &Motorcycle, components: &[Component], 
         follow_ups: open.collect(),
         parts,
         parts_more,
+        uneven,
         chart: DistanceChart::new(&covered, bike.odometer_unit, work.today),
         papers: papers(bike),
         warnings: bike.warnings.clone(),

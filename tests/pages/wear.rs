@@ -49,3 +49,32 @@ on_both_engines!(a_part_without_a_limit_has_no_chart, async |server| {
     limit(&server, "wear", 1.5).await;
     reader.get(&format!("/installed-parts/{part}")).await.says("Wear limit 1.5 mm: no forecast").says("one value alone");
 });
+
+on_both_engines!(what_is_too_close_to_call_says_what_would_decide, async |server| {
+    let bike = server.motorcycle(json!({})).await;
+    limit(&server, "wear", 1.5).await;
+    let part = pads(&server, &bike, "front_left", &[]).await;
+    measure(&server, &bike, "front_left", "2026-05-01", 14_000, json!({"readings": [1.51], "resolution": 0.1})).await;
+    let reader = Reader::signed_in(&server).await;
+    let page = reader.get(&format!("/installed-parts/{part}")).await;
+    page.says("Measure again with a finer gauge: 0.02 mm would decide.").says("Wear limit: 65.5 % likely to conform.");
+    let event = server.all(&format!("{bike}/service-events")).await.remove(0);
+    let page = reader.get(&format!("/service-events/{}", event["id"].as_str().unwrap())).await;
+    page.says("too close to call; 65.5 % likely to conform.").says("0.02 mm would decide");
+});
+
+on_both_engines!(pads_that_wear_unevenly_are_named_on_the_motorcycle, async |server| {
+    let bike = server.motorcycle(json!({})).await;
+    let nominal = json!({"component": "brake_pads", "quantity": "thickness", "lower": 1.5, "nominal": 5, "unit": "mm", "kind": "wear"});
+    server.post("/limits", &nominal).await.created();
+    pads(&server, &bike, "front_left", &[("2026-05-01", 14_000, 2.3)]).await;
+    let reader = Reader::signed_in(&server).await;
+    reader.get(&bike).await.hides("Uneven wear");
+    pads(&server, &bike, "front_right", &[("2026-05-01", 14_000, 3.5)]).await;
+    let told = "Front left brake pads are 1.2 mm thinner than front right: look at the caliper";
+    reader.get(&bike).await.says("Uneven wear").says(told);
+    let forecast = server.get(&format!("{bike}/forecast")).await.ok();
+    assert_eq!(forecast["uneven"][0]["positions"], json!(["front_left", "front_right"]));
+    assert_eq!((&forecast["uneven"][0]["component"], &forecast["uneven"][0]["quantity"]), (&json!("brake_pads"), &json!("thickness")));
+    assert!(forecast["uneven"][0]["because"][0].as_str().unwrap().starts_with(told), "{forecast}");
+});
