@@ -54,6 +54,7 @@ pub mod service;
 pub mod sheet;
 pub mod stays;
 mod sums;
+pub mod tightening_order;
 pub mod tire;
 pub mod torque;
 pub mod uneven;
