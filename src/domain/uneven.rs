@@ -106,7 +106,8 @@ fn worn_parts<'a>(roads: &'a Roads, limits: &[Limit]) -> Vec<Worn<'a>> {
             let of_quantity = values.iter().filter(|value| value.quantity == quantity);
             let Some(unit) = of_quantity.clone().next_back().map(|value| value.unit) else { continue };
             let one = |value: &&WornValue| {
-                let (run, figure) = (part.distance_at(value.motorcycle_id, &value.mark, roads)?, value.unit.convert(value.value, unit).ok()?);
+                let (run, figure) =
+                    (part.distance_at(value.motorcycle_id, &value.mark, roads)?, value.unit.convert(value.value, unit).ok()?);
                 Some((run, figure, value.u * value.unit.si_per_unit() / unit.si_per_unit(), value.mark.on))
             };
             let values: Vec<_> = of_quantity.filter_map(one).collect();

@@ -286,7 +286,8 @@ mod tests {
     #[test]
     fn tells_distances_in_miles_where_the_motorcycle_counts_miles() {
         let mile = Distance::from_mm(1_609_344_000);
-        let points = [WearPoint { part_distance: Distance::ZERO, value: 5.0, on: None }, WearPoint { part_distance: mile, value: 4.0, on: None }];
+        let points =
+            [WearPoint { part_distance: Distance::ZERO, value: 5.0, on: None }, WearPoint { part_distance: mile, value: 4.0, on: None }];
         let wear = Wear { points: &points, limit: 3.0, toward: Toward::Lower, new_value: None, unit: Unit::Mm, distance_unit: Unit::Mi };
         let found = forecast(&wear).unwrap();
         assert_eq!(found.p50, mile + mile);
@@ -320,11 +321,9 @@ mod tests {
 
     #[test]
     fn a_value_off_the_line_is_named_and_kept() {
-        let mut values =
-            points(&[(0, 5.0), (3000, 4.55), (6000, 4.02), (9000, 3.51), (12300, 4.1), (15000, 2.49), (18000, 2.03)]);
+        let mut values = points(&[(0, 5.0), (3000, 4.55), (6000, 4.02), (9000, 3.51), (12300, 4.1), (15000, 2.49), (18000, 2.03)]);
         values[4].on = Some(time::macros::date!(2026 - 05 - 02));
-        let wear =
-            Wear { points: &values, limit: 1.5, toward: Toward::Lower, new_value: None, unit: Unit::Mm, distance_unit: Unit::Km };
+        let wear = Wear { points: &values, limit: 1.5, toward: Toward::Lower, new_value: None, unit: Unit::Mm, distance_unit: Unit::Km };
         let found = forecast(&wear).unwrap();
         assert_eq!(found.points, 7);
         let named = "2 May 2026 at 12,300 km, 4.1 mm, lies off the line; measure again.";

@@ -21,7 +21,8 @@ mod audit;
 mod calendars;
 pub mod chart;
 mod due;
-pub mod due_rows;
+pub mod due_by_month;
+mod due_rows;
 mod fasteners;
 pub mod fault;
 pub mod form;
@@ -37,6 +38,7 @@ pub mod links;
 mod motorcycle;
 mod motorcycle_form;
 mod motorcycles;
+pub mod order_drawing;
 mod own_rules;
 mod owners;
 mod packet;
@@ -69,6 +71,7 @@ use crate::actions::App;
 pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
     Router::new()
         .route("/", get(due::show))
+        .route("/due/by-month", get(due_by_month::show))
         .route("/motorcycles", get(motorcycles::show))
         .route("/motorcycles/new", get(motorcycle_form::new).post(motorcycle_form::add))
         .route("/motorcycles/{id}", get(motorcycle::show))

@@ -19,7 +19,9 @@ use super::{
     links, motorcycles, words,
 };
 use crate::{
-    actions::{App, Work, component, distance, distance::Covered, due, follow_up, forecast, measure, motorcycle as actions, owner, part, reading},
+    actions::{
+        App, Work, component, distance, distance::Covered, due, follow_up, forecast, measure, motorcycle as actions, owner, part, reading,
+    },
     domain::{
         calendar,
         component::Component,

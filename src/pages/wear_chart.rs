@@ -119,7 +119,8 @@ impl WearChart {
         let (Some(&low), Some(&high), Some(&far)) = (side.first(), side.last(), foot.last()) else { return };
         let scale = Scale { far, low, high, unit: odometer };
         self.title = title(&self.name, values, unit, odometer);
-        self.levels = side.iter().map(|level| Label { at: percent(scale.y(*level)), text: Figure::rounded(*level, 4).to_string() }).collect();
+        self.levels =
+            side.iter().map(|level| Label { at: percent(scale.y(*level)), text: Figure::rounded(*level, 4).to_string() }).collect();
         // Every other distance: at 360 px the words of all would touch.
         let apart = if foot.len() > 5 { 2 } else { 1 };
         let inner = foot.iter().step_by(apart).filter(|at| **at > 0.0 && **at < far);

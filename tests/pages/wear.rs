@@ -78,3 +78,54 @@ on_both_engines!(pads_that_wear_unevenly_are_named_on_the_motorcycle, async |ser
     assert_eq!((&forecast["uneven"][0]["component"], &forecast["uneven"][0]["quantity"]), (&json!("brake_pads"), &json!("thickness")));
     assert!(forecast["uneven"][0]["because"][0].as_str().unwrap().starts_with(told), "{forecast}");
 });
+
+on_both_engines!(the_order_of_tightening_is_drawn_on_the_fastener_and_on_the_job_sheet, async |server| {
+    let bike = server.motorcycle(json!({})).await;
+    let bolts = json!({"key": "disc_bolt", "name": "Disc bolt", "component": "brake_disc", "position": "front_left", "count": 5, "pattern": "star",
+        "stages": [{"lower": 10, "upper": 12, "unit": "N.m"}, {"lower": 24, "upper": 28, "unit": "N.m"}]});
+    let id = server.post("/fasteners", &bolts).await.id();
+    let disc = json!({"component": "brake_disc", "position": "front_left", "on": "2025-01-10", "odometer": 10_000});
+    server.post(&format!("{bike}/installed-parts"), &disc).await.created();
+    let rule = json!({"name": "Front discs", "component": "brake_disc", "operation": "replace", "scope": "part",
+        "every": {"distance": {"value": 1000, "unit": "mi"}}});
+    server.post("/interval-rules", &rule).await.created();
+    server.reading(&bike, "2026-06-01", 14_000).await.created();
+    let words = "Tighten in the order 1, 4, 2, 5, 3, counted clockwise from any of them; every stage in this order.";
+    let reader = Reader::signed_in(&server).await;
+    for path in [format!("/fasteners/{id}/edit"), format!("{bike}/job-sheet")] {
+        let page = reader.get(&path).await;
+        page.says("class=\"order\"").says(&format!("aria-label=\"{words}\"")).says("<path d=\"M");
+        assert_eq!(page.text.matches("<circle").count(), 5, "{path}");
+    }
+    reader.get("/fasteners").await.says("Tighten in the order 1, 4, 2, 5, 3");
+});
+
+on_both_engines!(what_falls_due_is_counted_by_month_for_what_one_sees, async |server| {
+    let ada = server.post("/owners", &json!({"name": "Ada Birch"})).await.id();
+    // Today is 15 June 2026: one waits, one comes due this month, two in September.
+    for (name, done, owner) in [
+        ("One", "2025-06-10", None),
+        ("Two", "2025-06-20", None),
+        ("Three", "2025-09-01", None),
+        ("Four", "2025-09-30", Some(ada.as_str())),
+    ] {
+        let bike = server.motorcycle(json!({"name": name, "owner_id": owner})).await;
+        let event = json!({"on": done, "work": [{"component": "brake_fluid", "operation": "replace"}]});
+        server.post(&format!("{bike}/service-events"), &event).await.created();
+    }
+    let rule = json!({"name": "Brake fluid", "component": "brake_fluid", "operation": "replace", "every": {"months": 12}});
+    server.post("/interval-rules", &rule).await.created();
+    let row = |month: &str, count: u32| format!("<th scope=\"row\">{month}</th><td class=\"num\">{count}</td>");
+    let reader = Reader::signed_in(&server).await;
+    reader.get("/").await.says("href=\"/due/by-month\"");
+    let page = reader.get("/due/by-month").await;
+    page.says("1 waits already; 3 fall due in the twelve months from now, most of it in Sep 2026 (2).");
+    page.says(&row("Waiting already", 1))
+        .says(&row("Jun 2026", 1))
+        .says(&row("Jul 2026", 0))
+        .says(&row("Sep 2026", 2))
+        .says(&row("May 2027", 0));
+    assert_eq!(page.text.matches("class=\"bar\"").count(), 13);
+    let owner = crate::roles::somebody(&server, "owner", Some(&ada)).await;
+    owner.get("/due/by-month").await.says("0 wait already; 1 falls due").says(&row("Sep 2026", 1)).says(&row("Jun 2026", 0));
+});

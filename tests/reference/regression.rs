@@ -63,8 +63,10 @@ fn inverse_prediction_agrees_with_the_printed_answers() {
 }
 
 fn wear_of(row: &Value, toward: Toward) -> Result<Forecast, String> {
-    let points: Vec<_> =
-        points(row).into_iter().map(|(x, value)| WearPoint { part_distance: Distance::new(x, OdometerUnit::Km), value, on: None }).collect();
+    let points: Vec<_> = points(row)
+        .into_iter()
+        .map(|(x, value)| WearPoint { part_distance: Distance::new(x, OdometerUnit::Km), value, on: None })
+        .collect();
     let wear = Wear { points: &points, limit: number(&row["y0"]), toward, new_value: None, unit: Unit::Mm, distance_unit: Unit::Km };
     forecast(&wear)
 }
