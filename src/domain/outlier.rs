@@ -46,11 +46,14 @@ pub fn outliers(points: &[(f64, f64)]) -> Vec<usize> {
 mod tests {
     use super::*;
 
-    /// Computed with SciPy (linregress on all points, residuals scaled by the line fitted without each; t.ppf), three sets:
+    /// Points, their residuals, the places of those off the line.
+    type Set = (&'static [(f64, f64)], &'static [f64], &'static [usize]);
+
+    /// Computed with `SciPy` (linregress on all points, residuals scaled by the line fitted without each; t.ppf), three sets:
     /// one with a point off the line, one without, one with five points.
     #[test]
     fn the_residuals_are_those_of_a_reference_library() {
-        let sets: [(&[(f64, f64)], &[f64], &[usize]); 3] = [
+        let sets: [Set; 3] = [
             (
                 &[(0.0, 5.0), (3000.0, 4.55), (6000.0, 4.02), (9000.0, 3.51), (12_300.0, 4.1), (15_000.0, 2.49), (18_000.0, 2.03)],
                 &[

@@ -256,8 +256,11 @@ mod tests {
         words::Condition,
     };
 
+    /// What part, and its values: day, odometer, millimeters.
+    type Measured<'a> = (&'a str, &'a [(&'a str, f64, f64)]);
+
     /// Parts that were fitted at 10,000 mi, each with values at odometer figures; the gauge steps by 0.1 mm.
-    fn history(parts: &[(&str, &[(&str, f64, f64)])]) -> History {
+    fn history(parts: &[Measured]) -> History {
         let mut bench = Bench::new();
         bench.read("2025-01-01", 10_000.0);
         let mut values = Vec::new();
@@ -281,7 +284,7 @@ mod tests {
         }
         History { values, ..bench.history() }
     }
-    fn found(parts: &[(&str, &[(&str, f64, f64)])], limits: &[Limit]) -> Vec<Uneven> {
+    fn found(parts: &[Measured], limits: &[Limit]) -> Vec<Uneven> {
         let history = history(parts);
         uneven(&Roads::new(&history), limits)
     }
@@ -313,8 +316,7 @@ mod tests {
     fn what_the_gauge_or_a_fifth_of_the_wear_explains_is_not_told() {
         // Within the combined uncertainty of 0.07 mm; within a fifth of 2 mm; just beyond it.
         for (left, right, wanted) in [(4.9, 4.95, 0), (3.0, 3.35, 0), (3.0, 3.45, 1)] {
-            let parts: [(&str, &[(&str, f64, f64)]); 2] =
-                [(LEFT, &[("2025-07-01", 13_000.0, left)]), (RIGHT, &[("2025-07-01", 13_000.0, right)])];
+            let parts: [Measured; 2] = [(LEFT, &[("2025-07-01", 13_000.0, left)]), (RIGHT, &[("2025-07-01", 13_000.0, right)])];
             assert_eq!(found(&parts, &[nominal()]).len(), wanted, "{left} {right}");
         }
     }

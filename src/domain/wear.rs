@@ -111,7 +111,7 @@ pub fn forecast(wear: &Wear<'_>) -> Result<Forecast, String> {
         return Err(format!(
             "{}; the scatter of the values hides the wear: the slope of their line cannot be told apart from zero (Student's t, 10–90 band). {AGAIN}{}",
             told(wear),
-            off_the_line(wear).iter().map(|off| format!(". {off}")).collect::<String>()
+            off_the_line(wear).iter().fold(String::new(), |told, off| told + ". " + off)
         ));
     }
     let per_1000 = line.slope * mm(wear.distance_unit) * 1000.0;

@@ -92,7 +92,8 @@ fn title(months: &[DueInMonth]) -> String {
     let most = peak.map(|(name, items)| format!(", most of it in {name} ({})", figure(items))).unwrap_or_default();
     let wait = if waiting == 1 { "waits" } else { "wait" };
     let fall = if total == 1 { "falls" } else { "fall" };
-    format!("{} {wait} already; {} {fall} due in the twelve months from now{most}.", figure(waiting), figure(total))
+    let end = ahead.last().and_then(|month| month.month).map(|last| format!(" by the end of {}", calendar::month_year(last)));
+    format!("{} {wait} already; {} {fall} due{}{most}.", figure(waiting), figure(total), end.unwrap_or_default())
 }
 
 pub(super) async fn show(State(app): State<Arc<App>>, visitor: Visitor) -> Result<Response, Fault> {
@@ -126,13 +127,13 @@ mod tests {
     #[test]
     fn the_sentence_says_what_the_bars_show() {
         let months = [month(None, 1), month(Some(date!(2026 - 11 - 01)), 3), month(Some(date!(2026 - 12 - 01)), 12)];
-        assert_eq!(title(&months), "1 waits already; 15 fall due in the twelve months from now, most of it in Dec 2026 (12).");
+        assert_eq!(title(&months), "1 waits already; 15 fall due by the end of Dec 2026, most of it in Dec 2026 (12).");
         let bars = bars(&months);
         assert_eq!((bars[2].height.as_str(), bars[2].y.as_str(), bars[2].count.as_str()), ("88.0%", "12.0%", "12"));
         assert_eq!(
             (bars[1].height.as_str(), bars[0].name.as_str(), bars[1].name.as_str(), bars[2].name.as_str()),
             ("22.0%", "now", "", "Dec")
         );
-        assert_eq!(title(&[month(None, 0)]), "0 wait already; 0 fall due in the twelve months from now.");
+        assert_eq!(title(&[month(None, 0)]), "0 wait already; 0 fall due.");
     }
 }

@@ -29,10 +29,10 @@ pub struct OrderDrawing {
 }
 
 impl OrderDrawing {
-    /// The drawing; `None` for a fastener without a pattern, and for one alone. Where there are too many to draw, only the words.
+    /// The drawing; `None` for a fastener without a pattern, and for one or two. Where there are too many to draw, only the words.
     #[must_use]
     pub fn of(fastener: &Fastener) -> Option<Self> {
-        let pattern = fastener.pattern.filter(|_| fastener.count > 1)?;
+        let pattern = fastener.pattern.filter(|_| fastener.count > 2)?;
         let order = order(pattern, fastener.count);
         let words = words(pattern, &order, fastener.stages.len());
         if fastener.count > MOST {
@@ -100,7 +100,7 @@ mod tests {
     #[test]
     fn no_two_touch_and_all_fit_on_a_phone() {
         for pattern in ["star", "cross", "sequence"] {
-            for count in 2..=MOST {
+            for count in 3..=MOST {
                 let drawing = drawn(pattern, count).unwrap();
                 let places: Vec<(f64, f64)> = drawing.places.iter().map(|(x, y, _)| (x.parse().unwrap(), y.parse().unwrap())).collect();
                 assert_eq!(u32::try_from(places.len()).unwrap(), count);
@@ -123,8 +123,8 @@ mod tests {
     }
 
     #[test]
-    fn one_alone_has_no_order_and_very_many_have_words_alone() {
-        assert!(drawn("star", 1).is_none());
+    fn one_or_two_have_no_order_and_very_many_have_words_alone() {
+        assert!(drawn("star", 1).is_none() && drawn("sequence", 2).is_none());
         let many = drawn("star", 25).unwrap();
         assert!(many.places.is_empty() && many.words.contains("1, 14, 2, 15"), "{}", many.words);
     }

@@ -154,17 +154,15 @@ fn line(approach: &Approach, unit: Unit, scale: &Scale) -> Option<String> {
     let points: Vec<_> = approach.values.iter().map(at).collect();
     let (first, last) = points.iter().fold((f64::INFINITY, 0.0_f64), |(first, last), (x, _)| (first.min(*x), last.max(*x)));
     let meets = (found.p50.in_unit(scale.unit), into(approach, approach.level, unit));
-    let (from, y) = match Line::fit(&points) {
-        Some(line) => (first, Box::new(move |x| line.at(x)) as Box<dyn Fn(f64) -> f64>),
+    let (from, (x1, y1), slope) = if let Some(line) = Line::fit(&points) {
+        (first, (line.mean_x, line.mean_y), line.slope)
+    } else {
         // One value, and the new value at distance 0.
-        None => {
-            let (x1, y1) = *points.first()?;
-            let slope = (meets.1 - y1) / (meets.0 - x1);
-            (0.0, Box::new(move |x| y1 + slope * (x - x1)) as Box<dyn Fn(f64) -> f64>)
-        }
+        let (x1, y1) = *points.first()?;
+        (0.0, (x1, y1), (meets.1 - y1) / (meets.0 - x1))
     };
     let to = meets.0.max(last).min(scale.far);
-    let place = |x: f64| format!("{:.1} {:.1}", scale.x(x), scale.y(y(x)).clamp(-5.0, 105.0));
+    let place = |x: f64| format!("{:.1} {:.1}", scale.x(x), scale.y(y1 + slope * (x - x1)).clamp(-5.0, 105.0));
     Some(format!("M{}L{}", place(from), place(to)))
 }
 
@@ -223,7 +221,8 @@ fn roughly(at: Distance, unit: OdometerUnit) -> String {
 fn sentence(approach: &Approach, unit: OdometerUnit) -> String {
     let name = words::capital(&named(approach));
     let Some(Forecast { p10, p50, p90, .. }) = &approach.part_distance else {
-        return format!("{name}: no forecast yet.");
+        let why = approach.entry.because.first().map(|why| format!(" {why}.")).unwrap_or_default();
+        return format!("{name}: no forecast yet.{why}");
     };
     let between = match (p10, p90) {
         (Some(low), Some(high)) => format!(", between {} and {}", roughly(*low, unit), roughly(*high, unit)),
