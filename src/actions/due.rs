@@ -7,12 +7,13 @@ use std::{
     },
 };
 
-use time::{Date, Duration, OffsetDateTime};
+use time::{Date, Duration, OffsetDateTime, macros::date};
 
 use super::{App, StoredAnswer, Work};
 use crate::{
     access::{Caller, Sight},
     domain::{
+        calendar,
         due::{DueItem, DueItemId, DueItemOn},
         id::Id,
         limit::Limit,
@@ -83,6 +84,38 @@ pub async fn of_workshop(
         keys: items.iter().map(|item| (item.id, due_item::sort_on(item))).collect(),
         items: items.iter().map(|item| item.on(day)).collect(),
     })
+}
+
+/// How much comes due in a month.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct DueInMonth {
+    /// The first day of the month; `None` for what waits already.
+    pub month: Option<Date>,
+    /// How many things.
+    pub items: i64,
+    /// On how many motorcycles.
+    pub motorcycles: i64,
+}
+
+/// What waits today, then what comes due in the rest of this month and in the eleven after it, of what the caller sees.
+///
+/// # Errors
+/// Where the database refuses.
+pub async fn by_month(work: &mut Work) -> Result<Vec<DueInMonth>> {
+    let wanted = as_far_as_seen(work, &due_item::Wanted::default()).await?;
+    let tomorrow = work.today.saturating_add(Duration::DAY);
+    let first = work.today.replace_day(1).unwrap_or(work.today);
+    let begin = |month| calendar::add_months(first, month);
+    let months = (0..12).map(|month| (Some(begin(month)), begin(month).max(tomorrow), begin(month + 1).max(tomorrow)));
+    let mut found = Vec::new();
+    for (month, from, before) in std::iter::once((None, date!(0001 - 01 - 01), tomorrow)).chain(months) {
+        let (items, motorcycles) = match &wanted {
+            Some(wanted) => due_item::between(&mut work.tx, work.caller.workshop, wanted, from, before).await?,
+            None => (0, 0),
+        };
+        found.push(DueInMonth { month, items, motorcycles });
+    }
+    Ok(found)
 }
 
 /// What is wanted, narrowed to what the caller sees; none where nothing of it is.

@@ -5,9 +5,12 @@ use super::Work;
 use crate::{
     domain::{
         calendar,
-        forecast::{Forecast, forecast_on},
+        forecast::{Approach, Forecast, approaches, forecast_on},
+        id::Id,
         motorcycle::Motorcycle,
+        part::InstalledPart,
         road::Roads,
+        uneven::{Uneven, uneven},
     },
     error::{Error, Result},
     store::{history, limit_range},
@@ -39,4 +42,26 @@ pub async fn of_motorcycle(work: &mut Work, bike: &Motorcycle, on: Option<Date>,
     let workshop = work.workshop_id();
     let limits = limit_range::perhaps_for(&mut work.tx, workshop, bike.id).await?;
     Ok(forecast_on(&roads, &limits, on))
+}
+
+/// How the measured values of a part on a motorcycle approach each limit that holds for it.
+///
+/// # Errors
+/// When the store fails.
+pub async fn of_part(work: &mut Work, bike: &Motorcycle, part: Id<InstalledPart>) -> Result<Vec<Approach>> {
+    let history = history::load(&mut work.tx, &work.workshop, bike).await?;
+    let workshop = work.workshop_id();
+    let limits = limit_range::perhaps_for(&mut work.tx, workshop, bike.id).await?;
+    Ok(approaches(&Roads::new(&history), &limits, part))
+}
+
+/// The parts on a motorcycle that wear unevenly.
+///
+/// # Errors
+/// When the store fails.
+pub async fn uneven_on(work: &mut Work, bike: &Motorcycle) -> Result<Vec<Uneven>> {
+    let history = history::load(&mut work.tx, &work.workshop, bike).await?;
+    let workshop = work.workshop_id();
+    let limits = limit_range::perhaps_for(&mut work.tx, workshop, bike.id).await?;
+    Ok(uneven(&Roads::new(&history), &limits))
 }

@@ -426,7 +426,7 @@ pub fn wear(asked: &WearRequest) -> Result<WearAnswer, Vec<Problem>> {
     problems.done()?;
     let distance = |point: &MeasuredPoint| Distance::from_quantity(&point.part_distance).unwrap_or_default();
     let points: Vec<_> =
-        asked.points.iter().map(|point| WearPoint { part_distance: distance(point), value: point.value.value() }).collect();
+        asked.points.iter().map(|point| WearPoint { part_distance: distance(point), value: point.value.value(), on: None }).collect();
     let (limit, new_value) = (asked.limit.value(), asked.new_value.as_ref().map(Figure::value));
     let distance_unit = asked.points.first().map_or(Unit::Km, |point| point.part_distance.unit);
     let toward = toward(&points, limit, new_value);

@@ -11,6 +11,8 @@ use super::{
     projection::{Basis, Projection},
     quantity::{Distance, Figure, Unit},
     road::{Road, Roads},
+    uneven::{Uneven, uneven},
+    wear::{self, WearPoint},
     wear_forecast::{WearForecast, wear_forecasts},
     words::{LimitKind, Measurand, Position, words},
 };
@@ -70,6 +72,8 @@ pub struct Forecast {
     pub unit: Unit,
     /// The wearing quantities of the parts on the motorcycle against the limits that hold for them.
     pub wear: Vec<WearEntry>,
+    /// Parts that sit left and right, or front and rear, and do not wear alike.
+    pub uneven: Vec<Uneven>,
 }
 
 /// The forecast for a day after the last reading.
@@ -94,7 +98,39 @@ pub fn forecast_on(roads: &Roads, limits: &[Limit], on: Date) -> Forecast {
         }),
         unit: roads.history.motorcycle.odometer_unit.into(),
         wear,
+        uneven: uneven(roads, limits),
     }
+}
+
+/// One wearing quantity of a part on its way to one limit, with all that a chart of it needs.
+#[derive(Clone, Debug)]
+pub struct Approach {
+    /// When it meets the limit.
+    pub entry: WearEntry,
+    /// The bound of the limit that is approached.
+    pub level: f64,
+    /// The unit of the bound and of the values.
+    pub unit: Unit,
+    /// The values that the forecast looked at.
+    pub values: Vec<WearPoint>,
+    /// The part distances at which it meets the limit; `None` where there is no forecast.
+    pub part_distance: Option<wear::Forecast>,
+}
+
+/// How the values of one part now on the motorcycle approach each limit that holds for it, quantity by quantity.
+#[must_use]
+pub fn approaches(roads: &Roads, limits: &[Limit], part: Id<InstalledPart>) -> Vec<Approach> {
+    let Some(road) = roads.own() else { return Vec::new() };
+    let forecasts = wear_forecasts(roads, limits);
+    let of_part = forecasts.iter().filter(|forecast| forecast.part.id == part);
+    let approach = |forecast: &WearForecast| Approach {
+        entry: entry(roads, road, forecast),
+        level: forecast.level,
+        unit: forecast.limit.unit,
+        values: forecast.values.clone(),
+        part_distance: forecast.outcome.as_ref().ok().map(|(_, found)| found.clone()),
+    };
+    of_part.map(approach).collect()
 }
 
 /// A true distance as the odometer now on the motorcycle will show it.
@@ -124,7 +160,7 @@ fn entry(roads: &Roads, road: &Road, worn: &WearForecast) -> WearEntry {
             p50: not_before(road.distance.expected(at.p50).p50),
             p90: not_before(road.distance.expected(at.p90).p90),
         }),
-        points: worn.points,
+        points: worn.values.len(),
         because: worn.because(),
     }
 }
@@ -192,6 +228,7 @@ mod tests {
                 quantity: Measurand::Thickness,
                 value: *value,
                 unit: Unit::Mm,
+                u: 0.0,
                 at_force: None,
             });
             let history = super::super::history::History { values: values.collect(), ..history.clone() };

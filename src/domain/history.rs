@@ -136,6 +136,8 @@ pub struct WornValue {
     pub value: f64,
     /// Its unit.
     pub unit: Unit,
+    /// Its expanded uncertainty U, in the same unit.
+    pub u: f64,
     /// The force it was measured at.
     pub at_force: Option<Quantity>,
 }

@@ -4,10 +4,12 @@ use time::{Date, OffsetDateTime};
 use utoipa::ToSchema;
 
 use super::{
+    conformity::Conformity,
     id::Id,
     motorcycle::{Motorcycle, StruckOut},
     part::{InstalledPart, NewFitted, NewRemoved},
     quantity::{Figure, Quantity, Unit},
+    verdict::expanded_uncertainty,
     words::{FollowUpStatus, LimitKind, Measurand, Operation, Position, Reduce, SingleUse, Thread, Verdict},
 };
 
@@ -132,6 +134,22 @@ pub struct MeasuredValue {
     /// When it was entered.
     #[serde(with = "time::serde::rfc3339")]
     pub created_at: OffsetDateTime,
+}
+
+impl MeasuredValue {
+    /// The question whether it conforms to a limit that it was judged by, in the limit's unit; `None` where the units do not fit.
+    #[must_use]
+    pub fn conformity_to(&self, judged: &Judged) -> Option<Conformity> {
+        let u = expanded_uncertainty(self.uncertainty.as_ref(), self.resolution.as_ref());
+        // An uncertainty is a difference, so no zero is shifted.
+        let u = if self.unit == judged.unit { u } else { u * self.unit.si_per_unit() / judged.unit.si_per_unit() };
+        Some(Conformity {
+            value: self.unit.convert(self.reduced.value(), judged.unit).ok()?,
+            uncertainty: u,
+            lower: judged.lower.as_ref().map(Figure::value),
+            upper: judged.upper.as_ref().map(Figure::value),
+        })
+    }
 }
 
 /// An adapter on the torque wrench, in line with it.

@@ -4,6 +4,7 @@
 use std::cmp::Reverse;
 
 use super::{
+    conformity::Conformity,
     limit::{Bounds, Limit, distances, hours, months, same_force, words_of},
     motorcycle::Motorcycle,
     quantity::{Distance, Figure, Quantity, Unit, close},
@@ -246,9 +247,12 @@ impl Judging<'_> {
         let sentence = (verdict == Verdict::TooCloseToCall).then(|| {
             let (value, unit) = (Figure::rounded(self.value, 6), self.unit);
             let u = Figure::rounded(self.u, 6);
+            let here = |bound: &Option<Figure>| bound.as_ref().and_then(|bound| limit.unit.convert(bound.value(), unit).ok());
+            let question = Conformity { value: self.value, uncertainty: self.u, lower: here(&limit.lower), upper: here(&limit.upper) };
             format!(
-                "Too close to call: {value} {unit} with an uncertainty of {u} {unit} straddles the {}. Measure again with a finer gauge.",
-                says(limit)
+                "Too close to call: {value} {unit} with an uncertainty of {u} {unit} straddles the {}. {}",
+                says(limit),
+                question.what_decides(unit)
             )
         });
         let judged = Judged {

@@ -1,6 +1,10 @@
 //! Wear of one installed part: from measured values against its part distance to the distance at which it meets a limit.
+use time::Date;
+
 use super::{
+    calendar,
     line::Line,
+    outlier::outliers,
     quantity::{Distance, Figure, Unit, grouped},
     words::Measurand,
 };
@@ -21,6 +25,8 @@ pub struct WearPoint {
     pub part_distance: Distance,
     /// The value, in the unit of the question.
     pub value: f64,
+    /// The day on which it was measured, where it is known.
+    pub on: Option<Date>,
 }
 
 /// What is asked: when do these values meet this limit?
@@ -103,8 +109,9 @@ pub fn forecast(wear: &Wear<'_>) -> Result<Forecast, String> {
     let band = line.band(wear.limit, 0.9, false);
     if points.len() > 2 && band.is_none() {
         return Err(format!(
-            "{}; the scatter of the values hides the wear: the slope of their line cannot be told apart from zero (Student's t, 10–90 band). {AGAIN}",
-            told(wear)
+            "{}; the scatter of the values hides the wear: the slope of their line cannot be told apart from zero (Student's t, 10–90 band). {AGAIN}{}",
+            told(wear),
+            off_the_line(wear).iter().fold(String::new(), |told, off| told + ". " + off)
         ));
     }
     let per_1000 = line.slope * mm(wear.distance_unit) * 1000.0;
@@ -187,7 +194,26 @@ fn because(wear: &Wear<'_>, forecast: &Forecast, line: &Line) -> Vec<String> {
     if wear.points.iter().map(|point| point.part_distance).max() > Some(forecast.p50) {
         sentences.push("That lies before the last value: by the line, the limit is already passed.".into());
     }
+    let off = off_the_line(wear);
+    if !off.is_empty() {
+        let kept = if off.len() == 1 { "it" } else { "them" };
+        sentences.extend(off.into_iter().map(|off| format!("{off}.")));
+        sentences.push(format!("The forecast still rests on {kept} too."));
+    }
     sentences
+}
+
+/// The values that lie off the line of the others, each in a sentence without its stop.
+fn off_the_line(wear: &Wear<'_>) -> Vec<String> {
+    let say = |point: &WearPoint| {
+        let day = point.on.map_or_else(|| "The value at ".to_owned(), |on| format!("{} at ", calendar::words(on)));
+        format!(
+            "{day}{}, {}, lies off the line; measure again",
+            distance_words(point.part_distance, wear.distance_unit),
+            amount(point.value, wear.unit)
+        )
+    };
+    outliers(&pairs(wear.points)).into_iter().filter_map(|place| wear.points.get(place)).map(say).collect()
 }
 
 /// The measured values in words: all of them up to six, else the first and the last.
@@ -238,7 +264,7 @@ mod tests {
     use super::*;
 
     fn points(values: &[(i64, f64)]) -> Vec<WearPoint> {
-        values.iter().map(|(km, value)| WearPoint { part_distance: Distance::from_mm(km * 1_000_000), value: *value }).collect()
+        values.iter().map(|(km, value)| WearPoint { part_distance: Distance::from_mm(km * 1_000_000), value: *value, on: None }).collect()
     }
     fn ask(values: &[(i64, f64)], limit: f64, toward: Toward, new_value: Option<f64>) -> Result<Forecast, String> {
         forecast(&Wear { points: &points(values), limit, toward, new_value, unit: Unit::Mm, distance_unit: Unit::Km })
@@ -260,7 +286,8 @@ mod tests {
     #[test]
     fn tells_distances_in_miles_where_the_motorcycle_counts_miles() {
         let mile = Distance::from_mm(1_609_344_000);
-        let points = [WearPoint { part_distance: Distance::ZERO, value: 5.0 }, WearPoint { part_distance: mile, value: 4.0 }];
+        let points =
+            [WearPoint { part_distance: Distance::ZERO, value: 5.0, on: None }, WearPoint { part_distance: mile, value: 4.0, on: None }];
         let wear = Wear { points: &points, limit: 3.0, toward: Toward::Lower, new_value: None, unit: Unit::Mm, distance_unit: Unit::Mi };
         let found = forecast(&wear).unwrap();
         assert_eq!(found.p50, mile + mile);
@@ -290,6 +317,21 @@ mod tests {
         let without = ask(&[(1000, 4.0), (3000, 3.0)], 1.0, Toward::Lower, None).unwrap();
         assert_eq!(with, without);
         assert_eq!(with.p50, Distance::from_mm(7_000_000_000));
+    }
+
+    #[test]
+    fn a_value_off_the_line_is_named_and_kept() {
+        let mut values = points(&[(0, 5.0), (3000, 4.55), (6000, 4.02), (9000, 3.51), (12300, 4.1), (15000, 2.49), (18000, 2.03)]);
+        values[4].on = Some(time::macros::date!(2026 - 05 - 02));
+        let wear = Wear { points: &values, limit: 1.5, toward: Toward::Lower, new_value: None, unit: Unit::Mm, distance_unit: Unit::Km };
+        let found = forecast(&wear).unwrap();
+        assert_eq!(found.points, 7);
+        let named = "2 May 2026 at 12,300 km, 4.1 mm, lies off the line; measure again.";
+        assert!(found.because.iter().any(|sentence| sentence == named), "{:?}", found.because);
+        let without: Vec<_> = values.iter().copied().filter(|point| point.on.is_none()).collect();
+        let straight = forecast(&Wear { points: &without, ..wear }).unwrap();
+        assert_ne!(straight.p50, found.p50, "the forecast rests on it too");
+        assert!(straight.because.iter().all(|sentence| !sentence.contains("off the line")), "{:?}", straight.because);
     }
 
     #[test]

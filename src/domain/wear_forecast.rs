@@ -29,8 +29,10 @@ pub struct WearForecast<'a> {
     pub quantity: Measurand,
     /// The limit.
     pub limit: &'a Limit,
-    /// How many values were looked at.
-    pub points: usize,
+    /// The bound of the limit that is approached, in the limit's unit.
+    pub level: f64,
+    /// The values that were looked at, in the limit's unit.
+    pub values: Vec<WearPoint>,
     /// The true distances of the motorcycle at which the limit is met, with the part's forecast; or why there is none.
     pub outcome: Result<(Band, Forecast), String>,
 }
@@ -107,7 +109,7 @@ fn toward<'a>(
         else {
             continue;
         };
-        points.push(WearPoint { part_distance, value: figure });
+        points.push(WearPoint { part_distance, value: figure, on: Some(value.mark.on) });
     }
     let (lower, upper) = (limit.lower.as_ref().map(Figure::value), limit.upper.as_ref().map(Figure::value));
     let (level, side) = bound(limit.quantity, lower, upper, &points)?;
@@ -127,7 +129,7 @@ fn toward<'a>(
         let band = |at: Option<Distance>| at.map_or(Ok(p50), on_road);
         Ok((Band { p10: band(found.p10)?, p50, p90: band(found.p90)? }, found))
     });
-    Some(WearForecast { part, stay, quantity: limit.quantity, limit, points: points.len(), outcome })
+    Some(WearForecast { part, stay, quantity: limit.quantity, limit, level, values: points, outcome })
 }
 
 /// The day of the last adjustment: what was measured before it says nothing about the wear since.

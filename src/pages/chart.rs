@@ -130,7 +130,12 @@ fn bands(covered: &Covered, last: Date, end: Date) -> Vec<(Date, Band)> {
 
 /// Round figures from below the least to above the most, four or five of them.
 fn levels(least: f64, most: f64) -> Vec<f64> {
-    let rough = ((most - least) / 4.0).max(1.0);
+    steps(least, most, 1.0)
+}
+
+/// Round figures from below the least to above the most, no finer than said.
+pub(super) fn steps(least: f64, most: f64, finest: f64) -> Vec<f64> {
+    let rough = ((most - least) / 4.0).max(finest);
     let ten = 10_f64.powf(rough.log10().floor());
     let step = [1.0, 2.0, 5.0, 10.0].into_iter().map(|factor| factor * ten).find(|step| *step >= rough).unwrap_or(rough);
     let mut level = (least / step).floor() * step;
@@ -197,7 +202,7 @@ fn rows(points: &[(Date, f64)], band: &[(Date, f64, f64, f64)], unit: OdometerUn
     ahead.into_iter().chain(known.rev().take(MOST_ROWS)).collect()
 }
 
-fn percent(share: f64) -> String {
+pub(super) fn percent(share: f64) -> String {
     format!("{share:.1}%")
 }
 

@@ -13,7 +13,9 @@ use super::{
     form::{Asked, Form},
     frame::{Frame, Nav},
     guard::{Manager, Mechanic, PathId, Visitor},
-    links, paging,
+    links,
+    order_drawing::OrderDrawing,
+    paging,
     standards::{self, Choices, Options, Row},
 };
 use crate::{
@@ -56,6 +58,8 @@ struct FastenerPage {
     threads: Options,
     patterns: Options,
     only: Option<String>,
+    /// The order in which they are tightened, as it is stored.
+    order: Option<OrderDrawing>,
 }
 impl FastenerPage {
     async fn new(visitor: &Visitor, work: &mut Work, form: Form, fastener: Option<&Fastener>) -> Result<Self> {
@@ -72,6 +76,7 @@ impl FastenerPage {
             patterns: or_none(standards::words(Pattern::ALL)),
             only: standards::only_for(work, &form).await?,
             form,
+            order: fastener.and_then(OrderDrawing::of),
         })
     }
 }
@@ -94,7 +99,8 @@ pub(super) async fn list(State(app): State<Arc<App>>, Mechanic(visitor): Mechani
         let meant = standards::meant_for(&mut work, &fastener.applies_to).await?;
         let thread = fastener.thread.map(|thread| thread.to_string().replace('_', " "));
         let once = fastener.single_use.then(|| "to be used once only".to_owned());
-        let about: Vec<_> = [Some(meant.words()), thread, once].into_iter().flatten().collect();
+        let order = OrderDrawing::of(fastener).map(|drawing| drawing.words.trim_end_matches('.').to_owned());
+        let about: Vec<_> = [Some(meant.words()), thread, once, order].into_iter().flatten().collect();
         rows.push(Row {
             href: format!("/fasteners/{}/edit", fastener.id),
             name: fastener.name.clone(),

@@ -14,7 +14,9 @@ use super::{
     form::Asked,
     frame::{Frame, Nav},
     guard::{PathId, Visitor},
-    limits, links, words,
+    limits, links,
+    order_drawing::OrderDrawing,
+    words,
 };
 use crate::{
     actions::{App, Work, component, due, job_sheet as actions, motorcycle, visits},
@@ -56,6 +58,8 @@ struct Line {
     what: String,
     figure: String,
     about: String,
+    /// In which order several are tightened.
+    order: Option<OrderDrawing>,
 }
 /// Something to do: ticked off, it goes into the write-up.
 struct Operation {
@@ -98,6 +102,7 @@ fn measured(known: &[Component], limit: &SheetLimit) -> Line {
         what: format!("{name}: {}", limit.limit.quantity.as_str().replace('_', " ")),
         figure: format!("{} ({})", limits::figures(&limit.limit), limit.limit.kind),
         about: age,
+        order: None,
     }
 }
 
@@ -123,17 +128,22 @@ impl SheetPage {
             let place = item.position.map(words::position).unwrap_or_default();
             let place = if item.installed_part_id.is_some() { place } else { String::new() };
             let about = format!("{}, {}", words::status_of(item), words::when(item, work.today));
-            Operation { id: item.id, line: Line { what: item.title.clone(), figure: place, about } }
+            Operation { id: item.id, line: Line { what: item.title.clone(), figure: place, about, order: None } }
         };
         let tightened = sheet.fasteners.iter().map(|fastener| {
             let count = if fastener.count > 1 { format!(", {}", fastener.count) } else { String::new() };
             let notes = [
                 fastener.thread.map(|thread| thread.to_string().replace('_', " ")),
-                fastener.pattern.map(|pattern| format!("in {pattern} order")),
+                fastener.pattern.filter(|_| fastener.count > 1).map(|pattern| format!("in {pattern} order")),
                 fastener.single_use.then(|| "to be used once only".to_owned()),
             ];
             let about = notes.into_iter().flatten().collect::<Vec<_>>().join(", ");
-            Line { what: format!("{}{count}", fastener.name), figure: fasteners::figures(fastener), about }
+            Line {
+                what: format!("{}{count}", fastener.name),
+                figure: fasteners::figures(fastener),
+                about,
+                order: OrderDrawing::of(fastener),
+            }
         });
         let about: Vec<_> = [bike.make.clone(), bike.model.clone(), bike.year.map(|year| year.to_string()).unwrap_or_default()]
             .into_iter()

@@ -22,7 +22,8 @@ mod bench;
 mod calendars;
 pub mod chart;
 mod due;
-pub mod due_rows;
+pub mod due_by_month;
+mod due_rows;
 mod fasteners;
 pub mod fault;
 pub mod form;
@@ -38,6 +39,7 @@ pub mod links;
 mod motorcycle;
 mod motorcycle_form;
 mod motorcycles;
+pub mod order_drawing;
 mod own_rules;
 mod owners;
 mod packet;
@@ -55,6 +57,7 @@ mod single_use;
 pub mod standards;
 mod tokens;
 mod unsubscribe;
+mod wear_chart;
 mod welcome;
 pub mod words;
 mod workshop;
@@ -70,6 +73,7 @@ use crate::actions::App;
 pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
     Router::new()
         .route("/", get(due::show))
+        .route("/due/by-month", get(due_by_month::show))
         .route("/motorcycles", get(motorcycles::show))
         .route("/motorcycles/new", get(motorcycle_form::new).post(motorcycle_form::add))
         .route("/motorcycles/{id}", get(motorcycle::show))

@@ -20,7 +20,7 @@ use super::{
 };
 use crate::{
     actions::{
-        App, Work, component, distance, distance::Covered, due, follow_up, measure, motorcycle as actions, owner, part, reading,
+        App, Work, component, distance, distance::Covered, due, follow_up, forecast, measure, motorcycle as actions, owner, part, reading,
         single_use as used_again,
     },
     domain::{
@@ -68,6 +68,8 @@ struct Overview {
     reused: Vec<String>,
     parts: Vec<PartRow>,
     parts_more: bool,
+    /// Parts that do not wear alike, in sentences.
+    uneven: Vec<String>,
     chart: Option<DistanceChart>,
     papers: Vec<(&'static str, String)>,
     warnings: Vec<String>,
@@ -148,6 +150,8 @@ async fn overview(work: &mut Work, bike: &Motorcycle, components: &[Component], 
     });
     let reused = used_again::reused(work, Some(bike.id), &Stretch { after: None, limit: 50 }).await?;
     let (parts, parts_more) = parts(work, bike, components).await?;
+    let uneven = forecast::uneven_on(work, bike).await?;
+    let uneven = uneven.into_iter().map(|uneven| uneven.because.join(" ")).collect();
     let mut due = DueRows::new(shown, work.today, false);
     if let Some(first) = due.rows.first_mut() {
         first.open = matches!(shown.first().map(|item| item.status), Some(Status::Overdue | Status::Due));
@@ -161,6 +165,7 @@ async fn overview(work: &mut Work, bike: &Motorcycle, components: &[Component], 
         reused: reused.iter().map(|one| format!("{}, since {}", single_use::said(components, one), calendar::words(one.since))).collect(),
         parts,
         parts_more,
+        uneven,
         chart: DistanceChart::new(&covered, bike.odometer_unit, work.today),
         papers: papers(bike),
         warnings: bike.warnings.clone(),

@@ -15,16 +15,18 @@ use super::{
     guard::{Mechanic, PathId, Visitor},
     links,
     standards::{self, Choices, Options},
+    wear_chart::{self, WearChart},
     words,
 };
 use crate::{
-    actions::{App, Work, component, measure, motorcycle, part as actions},
+    actions::{App, Work, component, forecast, measure, motorcycle, part as actions},
     domain::{
         calendar,
         id::Id,
         motorcycle::Motorcycle,
         part::{FittedAt, InstalledPart, NewInstalledPart},
         quantity::Quantity,
+        service::MeasuredValue,
         words::Condition,
     },
     error::Result,
@@ -44,6 +46,7 @@ struct PartPage {
     motorcycle: Option<(Id<Motorcycle>, String)>,
     fittings: Vec<FittingRow>,
     values: Vec<ValueRow>,
+    charts: Vec<WearChart>,
     /// Set for a part on the shelf: it may be fitted again.
     again: Option<Again>,
     action: String,
@@ -106,10 +109,12 @@ impl PartPage {
                 run: fitting.distance.as_ref().map(words::about).unwrap_or_default(),
             });
         }
-        let motorcycle = match part.motorcycle_id {
-            Some(id) => Some((id, motorcycle::get(work, id).await?.name)),
-            None => None,
-        };
+        let (mut motorcycle, mut charts) = (None, Vec::new());
+        if let Some(id) = part.motorcycle_id {
+            let bike = motorcycle::get(work, id).await?;
+            charts = wear_chart::charts(&forecast::of_part(work, &bike, part.id).await?, bike.odometer_unit);
+            motorcycle = Some((id, bike.name));
+        }
         let again = if part.motorcycle_id.is_none() && part.struck_out.is_none() {
             let offered = motorcycle::list(work, &store::Wanted::default(), Stretch { after: None, limit: MOST }).await?;
             let motorcycles = offered.into_iter().map(|bike| (bike.id.to_string(), bike.name)).collect();
@@ -137,6 +142,7 @@ impl PartPage {
             motorcycle,
             values: values(work, part, bikes).await?,
             fittings,
+            charts,
             again,
             action: format!("/installed-parts/{}/fit", part.id),
             form,
@@ -153,14 +159,22 @@ async fn values(work: &mut Work, part: &InstalledPart, bikes: BTreeSet<Id<Motorc
     }
     all.retain(|value| value.installed_part_id == Some(part.id) && value.struck_out.is_none());
     all.sort_by_key(|value| std::cmp::Reverse((value.on, value.id)));
-    let row = |value: &crate::domain::service::MeasuredValue| ValueRow {
+    let row = |value: &MeasuredValue| ValueRow {
         on: calendar::words(value.on),
         run: value.part_distance.as_ref().map(words::about).unwrap_or_default(),
         value: words::measured(value),
         verdict: value.verdict.to_string().replace('_', " "),
-        because: value.because.clone(),
+        because: likely(value).chain(value.because.iter().cloned()).collect(),
     };
     Ok(all.iter().map(row).collect())
+}
+
+/// How likely a value conforms to each limit that it was judged by, as guidance: `Wear limit: 94.5 % likely to conform.`
+fn likely(value: &MeasuredValue) -> impl Iterator<Item = String> {
+    value.judged.iter().filter_map(|judged| {
+        let likely = value.conformity_to(judged)?.guidance()?;
+        Some(format!("{} limit: {likely}.", words::capital(judged.kind.as_str())))
+    })
 }
 
 /// `GET /installed-parts/{id}`

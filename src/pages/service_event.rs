@@ -220,11 +220,11 @@ fn value_line(value: &MeasuredValue, names: &Names) -> ValueLine {
         readings: if several { format!("Readings {} {unit}; {how}{resolution}.", readings.join(", ")) } else { String::new() },
         value: words::measured(value),
         verdict: words::verdict(value.verdict),
-        judged: value.judged.iter().map(judged).collect(),
+        judged: value.judged.iter().map(|one| judged(value, one)).collect(),
         because: value.because.iter().cloned().chain(run).collect(),
     }
 }
-fn judged(judged: &Judged) -> String {
+fn judged(value: &MeasuredValue, judged: &Judged) -> String {
     let kind = match judged.kind {
         LimitKind::Adjust => "Adjust limit",
         LimitKind::Wear => "Wear limit",
@@ -232,7 +232,9 @@ fn judged(judged: &Judged) -> String {
     };
     let source = if judged.source.is_empty() { String::new() } else { format!(" ({})", judged.source) };
     let range = range_in_words(judged.lower.as_ref(), judged.upper.as_ref(), judged.unit);
-    format!("{kind}: {range}{source}: {}.", words::verdict(judged.verdict))
+    let guidance = value.conformity_to(judged).and_then(|question| question.guidance());
+    let guidance = guidance.map(|likely| format!("; {likely}")).unwrap_or_default();
+    format!("{kind}: {range}{source}: {}{guidance}.", words::verdict(judged.verdict))
 }
 
 fn tightened_line(line: &Tightened) -> TightenedLine {

@@ -152,6 +152,27 @@ pub async fn of_workshop(
     Ok(rows.into_iter().map(|row| row.0.0).collect())
 }
 
+/// How many due items come due from a day on and before another, and on how many motorcycles. Only owner and motorcycle of what is
+/// wanted count.
+pub async fn between(tx: &mut Tx, workshop: Id<Workshop>, wanted: &Wanted, from: Date, before: Date) -> Result<(i64, i64)> {
+    macro_rules! counted {
+        ($whose:literal) => {
+            concat!(
+                "select count(*), count(distinct motorcycle_id) from due_item where workshop_id = $1 and ",
+                $whose,
+                " and sort_on >= $3 and sort_on < $4"
+            )
+        };
+    }
+    let (sql, whose) = match (wanted.motorcycle, wanted.owner) {
+        (Some(motorcycle), _) => (counted!("motorcycle_id = $2"), Some(motorcycle.uuid())),
+        (None, Some(owner)) => (counted!("owner_id = $2"), Some(owner.uuid())),
+        (None, None) => (counted!("($2 is null or owner_id = $2)"), None),
+    };
+    let counts: (i64, i64) = on!(tx, sqlx::query_as(sql).bind(workshop).bind(whose).bind(from).bind(before), fetch_one)?;
+    Ok(counts)
+}
+
 /// How many due items are stored for a workshop.
 pub async fn count(tx: &mut Tx, workshop: Id<Workshop>) -> Result<i64> {
     let row: (i64,) = on!(tx, sqlx::query_as("select count(*) from due_item where workshop_id = $1").bind(workshop), fetch_one)?;

@@ -14,6 +14,7 @@ use crate::{
         part::InstalledPart,
         quantity::{Distance, Figure, Unit},
         service::{FollowUp, FollowUpIn, MeasuredValue, ServiceEvent},
+        verdict::expanded_uncertainty,
         words::{Condition, CounterKind, FollowUpStatus, InstrumentChange, Operation, Position},
         workshop::Workshop,
     },
@@ -275,6 +276,7 @@ async fn values(tx: &mut Tx, workshop: Id<Workshop>, bike: Id<Motorcycle>, readi
         quantity: row.body.0.quantity,
         value: row.body.0.reduced.value(),
         unit: row.body.0.unit,
+        u: expanded_uncertainty(row.body.0.uncertainty.as_ref(), row.body.0.resolution.as_ref()),
         at_force: row.body.0.at_force,
     });
     Ok(values.collect())

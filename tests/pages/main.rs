@@ -18,3 +18,4 @@ mod safety;
 mod second_factor;
 mod sessions;
 mod texts;
+mod wear;

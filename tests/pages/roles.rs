@@ -12,7 +12,7 @@ use crate::{
 const PASSWORD: &str = "kettle moss crane";
 
 /// Somebody with a role, signed in.
-async fn somebody(server: &Server, role: &str, owner: Option<&str>) -> Reader {
+pub async fn somebody(server: &Server, role: &str, owner: Option<&str>) -> Reader {
     let email = format!("{role}@example.org");
     let invited = server.post("/people", &json!({"email": email, "name": role, "roles": [role], "owner_id": owner})).await.created();
     let link = invited["link"].as_str().expect("a link").to_owned();

@@ -63,8 +63,10 @@ fn inverse_prediction_agrees_with_the_printed_answers() {
 }
 
 fn wear_of(row: &Value, toward: Toward) -> Result<Forecast, String> {
-    let points: Vec<_> =
-        points(row).into_iter().map(|(x, value)| WearPoint { part_distance: Distance::new(x, OdometerUnit::Km), value }).collect();
+    let points: Vec<_> = points(row)
+        .into_iter()
+        .map(|(x, value)| WearPoint { part_distance: Distance::new(x, OdometerUnit::Km), value, on: None })
+        .collect();
     let wear = Wear { points: &points, limit: number(&row["y0"]), toward, new_value: None, unit: Unit::Mm, distance_unit: Unit::Km };
     forecast(&wear)
 }
@@ -96,7 +98,7 @@ fn wear_forecasts_agree() {
 fn one_value_of_a_part_whose_new_value_is_known_is_a_pair() {
     let all = rows(VALUES, "wear");
     let row = all.iter().find(|row| row["name"] == "one point and a known new value").unwrap();
-    let points = [WearPoint { part_distance: Distance::new(6000.0, OdometerUnit::Km), value: 4.1 }];
+    let points = [WearPoint { part_distance: Distance::new(6000.0, OdometerUnit::Km), value: 4.1, on: None }];
     let wear = Wear { points: &points, limit: 1.5, toward: Toward::Lower, new_value: Some(5.0), unit: Unit::Mm, distance_unit: Unit::Km };
     let found = forecast(&wear).unwrap();
     close(found.p50.in_unit(OdometerUnit::Km), number(&row["x0"]), 1e-9, "the pair");
