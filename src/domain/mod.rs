@@ -35,6 +35,7 @@ pub mod line;
 pub mod measurement;
 pub mod motorcycle;
 mod noun;
+pub mod offer;
 pub mod packet;
 pub mod part;
 pub mod part_life;
