@@ -270,7 +270,7 @@ impl App {
     pub async fn write_across(&self, caller: &Caller, once: Option<Once>, other: Id<Workshop>) -> Result<Work> {
         // Always in one order: two that lock each other's workshop would wait for each other forever.
         let mut both = [caller.workshop, other];
-        both.sort_by_key(Id::uuid);
+        both.sort_by_key(|id| id.uuid());
         self.write_in(caller, once, &both).await
     }
 

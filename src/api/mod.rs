@@ -30,6 +30,7 @@ mod motorcycles;
 mod odometer_readings;
 mod odometers;
 pub mod openapi;
+mod offers;
 mod owners;
 mod packet;
 mod people;
@@ -67,6 +68,7 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
         .merge(interval_rules::routes())
         .merge(limits::routes())
         .merge(fasteners::routes())
+        .merge(offers::routes())
         .merge(owners::routes())
         .merge(people::routes())
         .merge(tokens::routes())

@@ -28,7 +28,6 @@ use crate::{
 type Row = Map<String, Value>;
 
 /// A motorcycle on its way: its rows as they stood, without the files, which are many bytes and go one by one.
-#[derive(Debug)]
 pub struct Load {
     bike: Uuid,
     rows: Vec<(&'static Table, Vec<Row>)>,
