@@ -77,6 +77,7 @@ impl MadeOffer {
 /// An answer that needs no more words.
 #[derive(Debug, Default, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
+#[schema(example = json!({}))]
 struct Plain {}
 
 /// The secret of a link: what stands behind `/offers/` in it.
