@@ -23,7 +23,7 @@ use crate::{
         motorcycle::{Motorcycle, Owner},
         offer::{NewOffer, Offer, OfferState},
     },
-    error::Result,
+    error::{Error, Result},
 };
 
 pub fn routes() -> OpenApiRouter<Arc<App>> {
@@ -189,6 +189,14 @@ async fn decline(State(app): State<Arc<App>>, Writes(caller): Writes, PathId(id)
     Answer::one(&offer)?.after(work).await
 }
 
+/// The path names nothing that could be missing; the body does.
+fn at_the_secret(error: Error) -> Error {
+    match error {
+        Error::NotFound("offer") => Error::invalid("/secret", "is of no offer on this server; copy what stands behind /offers/ whole"),
+        other => other,
+    }
+}
+
 /// Take over a motorcycle from another workshop
 ///
 /// By the secret of its link: the motorcycle comes into the caller's workshop with its history, under new ids, and is archived where it was.
@@ -197,7 +205,7 @@ async fn decline(State(app): State<Arc<App>>, Writes(caller): Writes, PathId(id)
     responses((status = 201, description = "The motorcycle in this workshop", body = Motorcycle)))]
 async fn accept_linked(State(app): State<Arc<App>>, Works(caller): Works, key: Key, body: Body) -> Result<Answer> {
     let sent: Secret = body.json()?;
-    let (work, bike) = actions::accept_linked(&app, &caller, key.with(body.bytes())?, &sent.secret).await?;
+    let (work, bike) = actions::accept_linked(&app, &caller, key.with(body.bytes())?, &sent.secret).await.map_err(at_the_secret)?;
     Answer::created(&format!("/motorcycles/{}", bike.id), &bike)?.after(work).await
 }
 
@@ -208,6 +216,6 @@ async fn accept_linked(State(app): State<Arc<App>>, Works(caller): Works, key: K
     responses((status = 204, description = "Declined")))]
 async fn decline_linked(State(app): State<Arc<App>>, Works(caller): Works, key: Key, body: Body) -> Result<Answer> {
     let sent: Secret = body.json()?;
-    let work = actions::decline_linked(&app, &caller, key.with(body.bytes())?, &sent.secret).await?;
+    let work = actions::decline_linked(&app, &caller, key.with(body.bytes())?, &sent.secret).await.map_err(at_the_secret)?;
     Answer::nothing().after(work).await
 }
