@@ -117,21 +117,13 @@ async fn list(
 #[utoipa::path(post, path = "/motorcycles/{id}/offers", operation_id = "make_offer", tag = "motorcycles", request_body = NewOffer,
     params(("id" = Id<Motorcycle>, Path, description = "The motorcycle's id")),
     responses((status = 201, description = "The offer, with its link", body = MadeOffer)))]
-async fn make(
-    State(app): State<Arc<App>>,
-    Works(caller): Works,
-    PathId(id): PathId<Motorcycle>,
-    key: Key,
-    body: Body,
-) -> Result<Answer> {
+async fn make(State(app): State<Arc<App>>, Works(caller): Works, PathId(id): PathId<Motorcycle>, key: Key, body: Body) -> Result<Answer> {
     let mut work = app.write(&caller, key.with(body.bytes())?).await?;
     let bike = motorcycle::get(&mut work, id).await?;
     let (offer, path) = actions::make(&mut work, &bike, body.json()?).await?;
     let location = format!("/offers/{}", offer.id);
     match path {
-        Some(path) => {
-            Answer::with_secret(work, &location, &offer, |link| MadeOffer::new(offer.clone(), link), app.site.link(&path)).await
-        }
+        Some(path) => Answer::with_secret(work, &location, &offer, |link| MadeOffer::new(offer.clone(), link), app.site.link(&path)).await,
         None => Answer::created(&location, &MadeOffer::new(offer, None))?.after(work).await,
     }
 }

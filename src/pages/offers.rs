@@ -73,7 +73,10 @@ impl HandOnPage {
             link,
             open,
             before: rows,
-            owners: [(String::new(), "nobody here".to_owned())].into_iter().chain(others.map(|owner| (owner.id.to_string(), owner.name))).collect(),
+            owners: [(String::new(), "nobody here".to_owned())]
+                .into_iter()
+                .chain(others.map(|owner| (owner.id.to_string(), owner.name)))
+                .collect(),
         })
     }
 }
@@ -199,7 +202,9 @@ async fn page(app: &App, visitor: &Visitor, key: &str, form: Form) -> Result<Res
     let cannot = if linked.workshop.id == visitor.caller.workshop {
         Some("This is the workshop that offers it. Open the workshop that it is for on the page of your account, then open the link again.")
     } else if visitor.caller.standing < Standing::Mechanic {
-        Some("Somebody who works in the receiving workshop answers this. Open a workshop in which you are manager or mechanic on the page of your account, then open the link again.")
+        Some(
+            "Somebody who works in the receiving workshop answers this. Open a workshop in which you are manager or mechanic on the page of your account, then open the link again.",
+        )
     } else {
         None
     };
@@ -208,7 +213,10 @@ async fn page(app: &App, visitor: &Visitor, key: &str, form: Form) -> Result<Res
     Ok(private(Page(page).into_response()))
 }
 fn unknown_link() -> Response {
-    over("This offer does not work", "Its address was not copied whole, or it is none of this server. Ask the workshop that offers for a new one.")
+    over(
+        "This offer does not work",
+        "Its address was not copied whole, or it is none of this server. Ask the workshop that offers for a new one.",
+    )
 }
 impl OfferPage {
     #[expect(clippy::too_many_arguments, reason = "what stands on the page comes from as many places")]

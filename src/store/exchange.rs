@@ -489,7 +489,13 @@ pub async fn rows(
 ///
 /// # Errors
 /// Where the database refuses.
-pub async fn rows_of(tx: &mut Tx, workshop: Id<Workshop>, table: &Table, motorcycle: Uuid, one: Option<Uuid>) -> Result<Vec<Map<String, Value>>> {
+pub async fn rows_of(
+    tx: &mut Tx,
+    workshop: Id<Workshop>,
+    table: &Table,
+    motorcycle: Uuid,
+    one: Option<Uuid>,
+) -> Result<Vec<Map<String, Value>>> {
     let belongs = match table.name {
         "component" => "$2 is not null",
         "owner" => "$2 is null",

@@ -115,17 +115,17 @@ pub async fn of_motorcycle(
     stretch: Stretch<Id<Offer>>,
     now: OffsetDateTime,
 ) -> Result<Vec<Offer>> {
-    let sql = offers!("where offer.workshop_id = $1 and offer.motorcycle_id = $2 and ($3 is null or offer.id < $3) order by offer.id desc limit $4");
-    let rows = on!(
-        tx,
-        sqlx::query_as::<_, Row>(sql).bind(workshop).bind(motorcycle).bind(stretch.after).bind(stretch.limit),
-        fetch_all
-    )?;
+    let sql = offers!(
+        "where offer.workshop_id = $1 and offer.motorcycle_id = $2 and ($3 is null or offer.id < $3) order by offer.id desc limit $4"
+    );
+    let rows = on!(tx, sqlx::query_as::<_, Row>(sql).bind(workshop).bind(motorcycle).bind(stretch.after).bind(stretch.limit), fetch_all)?;
     rows.into_iter().map(|row| Ok(row.found(now)?.offer)).collect()
 }
 /// The offers to an owner that can be accepted, oldest first.
 pub async fn open_to(tx: &mut Tx, workshop: Id<Workshop>, owner: Id<Owner>, now: OffsetDateTime) -> Result<Vec<Offer>> {
-    let sql = offers!("where offer.workshop_id = $1 and offer.to_owner_id = $2 and offer.state = 'open' and offer.expires_at > $3 order by offer.id");
+    let sql = offers!(
+        "where offer.workshop_id = $1 and offer.to_owner_id = $2 and offer.state = 'open' and offer.expires_at > $3 order by offer.id"
+    );
     let rows = on!(tx, sqlx::query_as::<_, Row>(sql).bind(workshop).bind(owner).bind(Instant(now)), fetch_all)?;
     rows.into_iter().map(|row| Ok(row.found(now)?.offer)).collect()
 }

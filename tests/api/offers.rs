@@ -33,7 +33,8 @@ async fn holds_together(server: &Server) {
 }
 
 on_both_engines!(an_owner_accepts_and_the_one_before_sees_it_no_more, async |server| {
-    let ((ada, adas), (bo, bos), (_, cys)) = (owner(&server, "Ada Birch").await, owner(&server, "Bo Reed").await, owner(&server, "Cy Marsh").await);
+    let ((ada, adas), (bo, bos), (_, cys)) =
+        (owner(&server, "Ada Birch").await, owner(&server, "Bo Reed").await, owner(&server, "Cy Marsh").await);
     let bike = server.motorcycle(json!({"owner_id": ada})).await;
     let event = json!({"on": "2026-05-01", "odometer": 4000, "summary": "Chain", "cost": {"amount": "84.50", "currency": "EUR"}, "internal_notes": "pays late"});
     let event = format!("/service-events/{}", server.post(&format!("{bike}/service-events"), &event).await.id());
@@ -72,7 +73,8 @@ on_both_engines!(an_owner_accepts_and_the_one_before_sees_it_no_more, async |ser
 });
 
 on_both_engines!(an_offer_that_is_over_is_refused, async |server| {
-    let ((ada, _), (bo, bos), (cy, _)) = (owner(&server, "Ada Birch").await, owner(&server, "Bo Reed").await, owner(&server, "Cy Marsh").await);
+    let ((ada, _), (bo, bos), (cy, _)) =
+        (owner(&server, "Ada Birch").await, owner(&server, "Bo Reed").await, owner(&server, "Cy Marsh").await);
     comes_in(&server, &bo, "bo@example.org").await;
     let bike = server.motorcycle(json!({"owner_id": ada})).await;
     let offers = format!("{bike}/offers");
