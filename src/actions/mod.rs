@@ -27,6 +27,7 @@ pub mod limit;
 pub mod measure;
 pub mod motorcycle;
 pub mod notice;
+pub mod offer;
 pub mod owner;
 pub mod packet;
 pub mod part;
@@ -184,6 +185,8 @@ pub struct Work {
     touched: BTreeSet<Id<Motorcycle>>,
     once: Option<(Once, Running)>,
     kept: Arc<due::Kept>,
+    /// Motorcycles on which it was worked out already, in whichever workshop.
+    settled: BTreeSet<Id<Motorcycle>>,
     /// What webhooks may want to be told.
     happened: Vec<(HookEvent, PayloadData)>,
     /// Set where something is to be sent to one.
@@ -258,11 +261,28 @@ impl App {
     /// [`Error::Replayed`] with the first answer where the Idempotency-Key was used for the same request before, 422 where it was used
     /// for another, 409 where the first is still running.
     pub async fn write(&self, caller: &Caller, once: Option<Once>) -> Result<Work> {
+        self.write_in(caller, once, &[caller.workshop]).await
+    }
+
+    /// Begins work that writes in the caller's workshop and in another one.
+    ///
+    /// # Errors
+    /// As [`App::write`].
+    pub async fn write_across(&self, caller: &Caller, once: Option<Once>, other: Id<Workshop>) -> Result<Work> {
+        // Always in one order: two that lock each other's workshop would wait for each other forever.
+        let mut both = [caller.workshop, other];
+        both.sort_by_key(|id| id.uuid());
+        self.write_in(caller, once, &both).await
+    }
+
+    async fn write_in(&self, caller: &Caller, once: Option<Once>, workshops: &[Id<Workshop>]) -> Result<Work> {
         // Everyone has keys of their own: what one was answered is nothing to another.
         let own = |once: Once| Once { key: caller.id().map_or_else(|| once.key.clone(), |id| format!("{id} {}", once.key)), ..once };
         let once = once.map(|once| self.take_key(caller.workshop, own(once))).transpose()?;
         let mut tx = self.store.write().await?;
-        store::workshop::lock(&mut tx, caller.workshop).await?;
+        for &workshop in workshops {
+            store::workshop::lock(&mut tx, workshop).await?;
+        }
         let mut work = self.begin(tx, caller, once).await?;
         if let Some((once, _)) = &work.once
             && let Some((hash, answer)) = store::idempotency::find(&mut work.tx, caller.workshop, &once.key, work.now).await?
@@ -288,6 +308,7 @@ impl App {
             workshop,
             clock: self.clock,
             touched: BTreeSet::new(),
+            settled: BTreeSet::new(),
             once,
             kept: Arc::clone(&self.kept),
             happened: Vec::new(),
@@ -340,15 +361,35 @@ impl Work {
         trail::append(&mut self.tx, workshop, &entry).await
     }
 
+    /// Works out what is due on the motorcycles that were touched, and tells those who want to be told.
+    async fn settle(&mut self) -> Result<()> {
+        let touched = std::mem::take(&mut self.touched);
+        let telling = webhook::Telling::begin(self, &touched).await?;
+        let touched = due::rebuild(self, touched).await?;
+        telling.finish(self).await?;
+        self.settled.extend(touched);
+        Ok(())
+    }
+
+    /// Goes over into another workshop, in the same transaction, once what was touched in this one is worked out; gives this one, to come back.
+    /// Whoever calls it answers for what is done there in the caller's name.
+    ///
+    /// # Errors
+    /// Where the database refuses.
+    async fn go_over(&mut self, to: Workshop) -> Result<Workshop> {
+        self.settle().await?;
+        self.caller.workshop = to.id;
+        self.today = self.clock.today(&to.time_zone);
+        Ok(std::mem::replace(&mut self.workshop, to))
+    }
+
     /// Works out what is due on the motorcycles that were touched, keeps the answer under the Idempotency-Key, and commits.
     ///
     /// # Errors
     /// Where the database refuses; then nothing is stored.
     pub async fn finish(mut self, answer: Option<&StoredAnswer>) -> Result<()> {
-        let touched = std::mem::take(&mut self.touched);
-        let telling = webhook::Telling::begin(&mut self, &touched).await?;
-        let touched = due::rebuild(&mut self, touched).await?;
-        telling.finish(&mut self).await?;
+        self.settle().await?;
+        let touched = std::mem::take(&mut self.settled);
         if let (Some((once, _running)), Some(answer)) = (&self.once, answer) {
             store::idempotency::insert(&mut self.tx, self.caller.workshop, &once.key, &once.hash, answer, self.now).await?;
         }

@@ -29,6 +29,7 @@ mod measured_values;
 mod motorcycles;
 mod odometer_readings;
 mod odometers;
+mod offers;
 pub mod openapi;
 mod owners;
 mod packet;
@@ -68,6 +69,7 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
         .merge(interval_rules::routes())
         .merge(limits::routes())
         .merge(fasteners::routes())
+        .merge(offers::routes())
         .merge(owners::routes())
         .merge(people::routes())
         .merge(tokens::routes())

@@ -35,6 +35,7 @@ pub mod line;
 pub mod measurement;
 pub mod motorcycle;
 mod noun;
+pub mod offer;
 pub mod order_list;
 pub mod outlier;
 pub mod packet;

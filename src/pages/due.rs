@@ -15,7 +15,7 @@ use super::{
     form::{Asked, Form},
     frame::{Frame, Nav},
     guard::Visitor,
-    links, paging, words,
+    links, offers, paging, words,
 };
 use crate::{
     actions::{App, Work, due as actions, motorcycle, owner},
@@ -31,6 +31,8 @@ const SIZE: i64 = 25;
 #[template(path = "due.html", whitespace = "minimize")]
 struct DuePage {
     frame: Frame,
+    /// What is offered to the visitor.
+    offers: Vec<(String, String)>,
     day: String,
     waiting: Waiting,
     nothing_waits: bool,
@@ -102,6 +104,7 @@ pub(super) async fn show(State(app): State<Arc<App>>, visitor: Visitor, Asked(as
     let waiting = if is_top && status.is_none() { Waiting::on(&due.items) } else { Waiting::default() };
     let page = DuePage {
         frame: visitor.frame(&work, Nav::Due).with_caution(),
+        offers: if is_top { offers::offered(&mut work).await? } else { Vec::new() },
         day: words::long_day(work.today),
         nothing_waits: is_top && status.is_none() && empty.is_none() && waiting.now.is_empty(),
         waiting,

@@ -39,6 +39,7 @@ pub mod links;
 mod motorcycle;
 mod motorcycle_form;
 mod motorcycles;
+mod offers;
 pub mod order_drawing;
 mod own_rules;
 mod owners;
@@ -79,6 +80,9 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/motorcycles/{id}", get(motorcycle::show))
         .route("/motorcycles/{id}/edit", get(motorcycle_form::edit).post(motorcycle_form::change))
         .route("/motorcycles/{id}/archive", post(motorcycle_form::archive))
+        .route("/motorcycles/{id}/hand-on", get(offers::hand_on).post(offers::offer))
+        .route("/motorcycles/{id}/hand-on/{below}/withdraw", post(offers::withdraw))
+        .route("/offers/{key}", get(offers::show).post(offers::answer))
         .route("/motorcycles/{id}/packet", get(packet::show))
         .route("/motorcycles/{id}/packet.pdf", get(packet::as_pdf))
         .route("/motorcycles/{id}/readings", get(readings::show).post(readings::note))

@@ -42,6 +42,7 @@ struct MotorcycleFormPage {
     units: Options,
     statements: Options,
     owners: Options,
+    hand_on: Option<String>,
     archive: Option<String>,
 }
 
@@ -65,6 +66,7 @@ impl MotorcycleFormPage {
                 option("not_actual", "It does not show the actual distance"),
             ],
             owners: nobody.into_iter().chain(all.into_iter().map(|owner| (owner.id.to_string(), owner.name))).collect(),
+            hand_on: bike.filter(|bike| !bike.archived).map(|bike| format!("/motorcycles/{}/hand-on", bike.id)),
             archive: bike.filter(|bike| !bike.archived).map(|bike| format!("/motorcycles/{}/archive", bike.id)),
         })
     }

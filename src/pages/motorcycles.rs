@@ -13,7 +13,7 @@ use super::{
     form::Asked,
     frame::{Frame, Nav},
     guard::Visitor,
-    links, paging, words,
+    links, offers, paging, words,
 };
 use crate::{
     actions::{App, motorcycle as actions},
@@ -27,6 +27,8 @@ const SIZE: i64 = 50;
 #[template(path = "motorcycles.html", whitespace = "minimize")]
 struct MotorcyclesPage {
     frame: Frame,
+    /// What is offered to the visitor.
+    offers: Vec<(String, String)>,
     title: &'static str,
     /// What a motorcycle is chosen for.
     purpose: Option<&'static str>,
@@ -59,6 +61,7 @@ pub(super) async fn show(State(app): State<Arc<App>>, visitor: Visitor, Asked(as
     let next = paging::cut(&mut bikes, SIZE, |bike| (bike.name.clone(), bike.id));
     let page = MotorcyclesPage {
         frame: visitor.frame(&work, Nav::Motorcycles),
+        offers: if is_top { offers::offered(&mut work).await? } else { Vec::new() },
         title: if archived { "Archived motorcycles" } else { title },
         purpose,
         words: asked.value("q").to_owned(),

@@ -32,17 +32,17 @@ use crate::{
 const SIZE: i64 = 50;
 
 /// A link that is shown once, to copy.
-struct Link {
+pub(super) struct Link {
     /// What it is for.
-    about: String,
+    pub about: String,
     /// The address; the path alone where the public address is not known.
-    href: String,
-    whole: bool,
+    pub href: String,
+    pub whole: bool,
     /// Whether a letter with it is on its way too.
-    mailed: bool,
+    pub mailed: bool,
 }
 impl Link {
-    fn new(app: &App, about: String, path: &str, mailed: bool) -> Self {
+    pub(super) fn new(app: &App, about: String, path: &str, mailed: bool) -> Self {
         Self { about, href: app.site.link(path), whole: app.site.public_url.is_some(), mailed }
     }
 }
@@ -181,7 +181,8 @@ pub(super) async fn invite(State(app): State<Arc<App>>, Manager(visitor): Manage
         }
     }
 }
-fn elsewhere(to: &str, said: &str) -> StoredAnswer {
+/// Where a second tap leads.
+pub(super) fn elsewhere(to: &str, said: &str) -> StoredAnswer {
     StoredAnswer { status: 303, location: Some(to.into()), etag: None, body: said.into() }
 }
 

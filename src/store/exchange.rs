@@ -478,6 +478,56 @@ pub async fn rows(
     Ok((rows, last))
 }
 
+/// The rows of a table that belong to one motorcycle, in the order of their keys; of the workshop's own components all of them, and no owner.
+/// Files are many bytes: of them only the one of an id, if one is given.
+///
+/// # Errors
+/// Where the database refuses.
+pub async fn rows_of(
+    tx: &mut Tx,
+    workshop: Id<Workshop>,
+    table: &Table,
+    motorcycle: Uuid,
+    one: Option<Uuid>,
+) -> Result<Vec<Map<String, Value>>> {
+    let belongs = match table.name {
+        "component" => "$2 is not null",
+        "owner" => "$2 is null",
+        "motorcycle" => "id = $2",
+        "amendment" => "service_event_id in (select id from service_event where workshop_id = $1 and motorcycle_id = $2)",
+        "installed_part" => "id in (select part_id from fitting where workshop_id = $1 and motorcycle_id = $2)",
+        _ => "motorcycle_id = $2",
+    };
+    let columns: Vec<_> = table.facts.iter().map(|column| column.name).collect();
+    let which = if table.key == ["id"] { "and ($3 is null or id = $3)" } else { "and $3 is null" };
+    let sql = format!(
+        "select {} from {} where workshop_id = $1 and {belongs} {which} order by {}",
+        columns.join(", "),
+        table.name,
+        table.key.join(", ")
+    );
+    let sql = sqlx::AssertSqlSafe(sql);
+    macro_rules! fetched {
+        ($tx:expr) => {{
+            let rows = sqlx::query(sql).bind(workshop).bind(motorcycle).bind(one).fetch_all(&mut **$tx).await?;
+            rows.iter().map(|row| read(row, table)).collect::<sqlx::Result<Vec<_>>>()?
+        }};
+    }
+    Ok(match tx {
+        Tx::Sqlite(tx) => fetched!(tx),
+        Tx::Postgres(tx) => fetched!(tx),
+    })
+}
+
+/// The ids of the files of a motorcycle that are shown.
+///
+/// # Errors
+/// Where the database refuses.
+pub async fn files_of(tx: &mut Tx, workshop: Id<Workshop>, motorcycle: Uuid) -> Result<Vec<Uuid>> {
+    let sql = "select id from attachment where workshop_id = $1 and motorcycle_id = $2 and deleted_at is null order by id";
+    Ok(super::on!(tx, sqlx::query_scalar(sql).bind(workshop).bind(motorcycle), fetch_all)?)
+}
+
 fn read<'r, R: Row>(row: &'r R, table: &Table) -> sqlx::Result<Map<String, Value>>
 where
     usize: ColumnIndex<R>,

@@ -29,6 +29,7 @@ mod mail;
 mod matrix;
 mod motorcycles;
 mod numbers;
+mod offers;
 mod openapi;
 mod packet;
 mod parts;

@@ -25,6 +25,14 @@ const TABLE: &[(&str, &str, Least, &str)] = &[
     ("show_motorcycle", "read", Owner, "motorcycle"),
     ("change_motorcycle", "write", Workshop, "motorcycle"),
     ("archive_motorcycle", "write", Workshop, "motorcycle"),
+    ("list_offers", "read", Owner, "motorcycle"),
+    ("make_offer", "write", Workshop, "motorcycle"),
+    ("show_offer", "read", Owner, "offer"),
+    ("withdraw_offer", "write", Workshop, "offer"),
+    ("accept_offer", "write", Owner, "offer"),
+    ("decline_offer", "write", Owner, "offer"),
+    ("accept_linked_offer", "write", Workshop, "-"),
+    ("decline_linked_offer", "write", Workshop, "-"),
     ("list_odometer_readings", "read", Owner, "motorcycle"),
     ("record_odometer_reading", "write", Owner, "motorcycle"),
     ("show_odometer_reading", "read", Owner, "odometer_reading"),
@@ -152,10 +160,12 @@ async fn furnish(server: &Server, keeper: &Server, bike: &str, mark: &str) -> BT
     let part = reqwest::multipart::Part::bytes(b"%PDF-1.4 nothing".to_vec()).file_name(format!("{mark}.pdf"));
     let form = reqwest::multipart::Form::new().text("belongs_to", bike.to_owned()).part("file", part);
     let attachment = server.send(server.request(Method::POST, "/attachments").multipart(form)).await.id();
+    let offer = server.post(&format!("{path}/offers"), &json!({"to_email": format!("{mark}@example.org")})).await.id();
     let calendar = keeper.post("/calendars", &json!({"motorcycle_id": bike})).await.id();
     BTreeMap::from([
         ("motorcycle", bike.to_owned()),
         ("calendar", calendar),
+        ("offer", offer),
         ("service_event", text(&event["id"])),
         ("installed_part", text(&event["fitted"][0]["installed_part_id"])),
         ("measured_value", text(&event["measured"][0]["id"])),

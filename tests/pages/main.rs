@@ -12,6 +12,7 @@ mod coming_in;
 mod forms;
 mod imports;
 mod mail;
+mod offers;
 mod packet;
 mod roles;
 mod safety;

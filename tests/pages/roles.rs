@@ -84,6 +84,8 @@ const FORMS: &[(&str, &str)] = &[
     ("/signature", "mechanic"),
     ("/amendments", "mechanic"),
     ("/archive", "mechanic"),
+    ("/hand-on", "mechanic"),
+    ("/withdraw", "mechanic"),
     ("/edit", "mechanic"),
     ("/parts", "mechanic"),
     ("/rules", "manager"),

@@ -238,6 +238,23 @@ fn checked(table: &Table, facts: &mut Map<String, Value>) -> Result<Vec<Cell>, V
     }
     if wrong.is_empty() { Ok(cells) } else { Err(wrong) }
 }
+/// The cells of a row that this server wrote itself, with what follows from it.
+///
+/// # Errors
+/// 500 where it would not be taken from a file either.
+pub(in crate::actions) fn cells_of(table: &Table, mut facts: Map<String, Value>, now: time::OffsetDateTime) -> Result<Vec<Cell>> {
+    let wrong = |errors: Vec<RowError>| {
+        let told: Vec<_> = errors.into_iter().map(|error| format!("{}.{}: {}", table.name, error.column, error.detail)).collect();
+        Error::Internal(told.join("; "))
+    };
+    let mut cells = checked(table, &mut facts).map_err(wrong)?;
+    let derived = derive(table.name, &facts, now).map_err(wrong)?;
+    for column in table.derived {
+        let cell = column.cell(derived.get(column.name).unwrap_or(&Value::Null));
+        cells.push(cell.map_err(|why| Error::Internal(format!("{}.{}: {why}", table.name, column.name)))?);
+    }
+    Ok(cells)
+}
 fn shortened(name: &str) -> String {
     name.chars().take(60).collect()
 }
