@@ -40,8 +40,8 @@ pub struct Load {
 /// Where the database refuses.
 pub async fn take(work: &mut Work, bike: &Motorcycle) -> Result<Load> {
     let (workshop, id) = (work.workshop_id(), bike.id.uuid());
-    let (mut rows, mut seen) = (Vec::new(), HashSet::new());
-    for table in TABLES.iter().filter(|table| table.name != "attachment" && seen.insert(table.name)) {
+    let mut rows = Vec::new();
+    for table in TABLES.iter().filter(|table| table.name != "attachment") {
         let mut found = exchange::rows_of(&mut work.tx, workshop, table, id, None).await?;
         found.extend(standards(work, table, bike).await?);
         for row in &mut found {
