@@ -69,6 +69,7 @@ pub async fn set_up(app: &App, setup: Setup) -> Result<(Id<Workshop>, String)> {
         default_unit: OdometerUnit::Mi,
         currency: "EUR".into(),
         default_yearly_distance: Quantity { value: 3000.into(), unit: Unit::Mi },
+        lead_days: crate::domain::workshop::USUAL_LEAD_DAYS,
         reports: WorkshopReports::default(),
         created_at: now,
     };
