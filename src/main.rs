@@ -16,6 +16,14 @@ async fn main() -> ExitCode {
         }
     };
     let ansi = std::io::stderr().is_terminal();
-    tracing_subscriber::fmt().with_env_filter(filter).with_ansi(ansi).with_writer(std::io::stderr).init();
+    let lines = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
+    match std::env::var("WITNESSMARK_LOG_FORMAT").as_deref() {
+        Ok("json") => lines.json().flatten_event(true).init(),
+        Ok("text") | Err(_) => lines.with_ansi(ansi).init(),
+        Ok(other) => {
+            eprintln!("witnessmark: WITNESSMARK_LOG_FORMAT={other:?} is neither text nor json");
+            return ExitCode::from(2);
+        }
+    }
     witnessmark::cli::run(command).await
 }

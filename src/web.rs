@@ -24,7 +24,7 @@ use tower_http::{
 use utoipa::openapi::OpenApi;
 
 use crate::{
-    access::pace,
+    access::{address::ClientAddress, pace},
     actions::App,
     api::{self, answer::NeedsInstance},
     error::Error,
@@ -61,6 +61,7 @@ pub fn router(app: Arc<App>) -> Router {
         .layer(middleware::from_fn(pace::keep))
         .layer(Extension(app.pace.clone()))
         .layer(middleware::from_fn(complete_problems))
+        .layer(middleware::from_fn(note_refusals))
         .layer(CatchPanicLayer::custom(|_: Box<dyn std::any::Any + Send>| {
             Error::Internal("a handler panicked".into()).into_response().map(Body::new)
         }))
@@ -80,6 +81,17 @@ fn span_of(request: &Request) -> tracing::Span {
     let route = request.extensions().get::<MatchedPath>().map_or("none", MatchedPath::as_str);
     let id = request.headers().get("x-request-id").and_then(|value| value.to_str().ok()).unwrap_or_default();
     tracing::info_span!("request", id, method = %request.method(), route)
+}
+
+/// A line in the log for each request that was turned away for who sent it, or for how often.
+async fn note_refusals(request: Request, next: Next) -> Response {
+    let address = request.extensions().get::<ClientAddress>().copied().unwrap_or_default().0;
+    let response = next.run(request).await;
+    let status = response.status().as_u16();
+    if matches!(status, 401 | 403 | 429) {
+        tracing::warn!(status, address = ?address, "refused");
+    }
+    response
 }
 
 /// What a page may use of a device: nothing. A photograph comes through the file chooser, which asks for none of these.
@@ -184,11 +196,14 @@ fn page_instead(response: Response) -> Response {
     }
 }
 
-/// Notes on a request which address it comes from.
+/// Notes on a request which address it comes from; whoever is no trusted proxy gives it no id.
 async fn whence(State(app): State<Arc<App>>, mut request: Request, next: Next) -> Response {
     let peer = request.extensions().get::<ConnectInfo<SocketAddr>>().map(|peer| peer.0.ip());
     let client = app.proxies.client(peer, request.headers());
     request.extensions_mut().insert(client);
+    if !app.proxies.believes(peer) {
+        request.headers_mut().remove("x-request-id");
+    }
     next.run(request).await
 }
 

@@ -21,6 +21,11 @@ impl TrustedProxies {
     fn trusts(&self, address: IpAddr) -> bool {
         self.0.iter().any(|network| network.contains(&address))
     }
+    /// Whether what a peer says about a request may be believed.
+    #[must_use]
+    pub fn believes(&self, peer: Option<IpAddr>) -> bool {
+        peer.is_some_and(|peer| self.trusts(peer.to_canonical()))
+    }
     /// The client behind a peer. Each proxy adds at the right whom it was asked by, so the first one from the right that is no trusted proxy
     /// is the client; whatever stands further left the client may have invented.
     #[must_use]

@@ -93,10 +93,10 @@ pub fn address(secret: &[u8], email: &str) -> String {
     format!("otpauth://totp/Witnessmark:{label}?secret={}&issuer=Witnessmark&algorithm=SHA1&digits={DIGITS}&period={STEP}", base32(secret))
 }
 
-/// A recovery code: 120 random bits, so that a plain hash of it cannot be guessed backwards.
+/// A recovery code: 160 random bits, so that a plain hash of it cannot be guessed backwards.
 #[must_use]
 pub fn new_recovery_code() -> String {
-    let mut bytes = [0_u8; 15];
+    let mut bytes = [0_u8; 20];
     rand::rng().fill_bytes(&mut bytes);
     let text = base32(&bytes).to_lowercase();
     let groups: Vec<_> = text.as_bytes().chunks(4).map(String::from_utf8_lossy).collect();
@@ -155,10 +155,10 @@ mod tests {
     #[test]
     fn recovery_codes_are_read_as_people_type_them() {
         let code = new_recovery_code();
-        assert_eq!(code.len(), 29);
+        assert_eq!(code.len(), 39);
         assert_ne!(code, new_recovery_code());
         let typed = code.to_uppercase().replace('-', " ");
         assert_eq!(plain_recovery_code(&typed), plain_recovery_code(&code));
-        assert_eq!(plain_recovery_code(&code).len(), 24);
+        assert_eq!(plain_recovery_code(&code).len(), 32);
     }
 }

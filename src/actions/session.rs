@@ -69,6 +69,7 @@ pub async fn set_up(app: &App, setup: Setup) -> Result<(Id<Workshop>, String)> {
         default_unit: OdometerUnit::Mi,
         currency: "EUR".into(),
         default_yearly_distance: Quantity { value: 3000.into(), unit: Unit::Mi },
+        lead_days: crate::domain::workshop::USUAL_LEAD_DAYS,
         reports: WorkshopReports::default(),
         created_at: now,
     };
@@ -111,7 +112,7 @@ async fn manager_of(app: &App, email: String, name: String, password: String) ->
             Err(Error::invalid("/password", "This e-mail address has an account already; give its own password."))
         };
     }
-    password::check_length(&password).map_err(|why| Error::invalid("/password", why))?;
+    password::check(&password, &[&email, &name]).map_err(|why| Error::invalid("/password", why))?;
     let password_hash = password::hash(password).await?;
     Ok(Manager::New(account::Account { person_id: app.clock.new_id(), email, name, password_hash }))
 }

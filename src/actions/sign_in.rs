@@ -125,6 +125,7 @@ pub async fn second_step(app: &App, whence: &Whence, half: &str, code: &str) -> 
     throttle::attempt(app, &guesses).await?;
     let mut tx = app.store.write().await?;
     if !check_code(app, &mut tx, step.person_id, code).await? {
+        tracing::info!(person = %step.person_id, address = %whence.address, "a code did not fit");
         return Err(Error::invalid("/code", "This code does not fit, or was used already; wait for the next one and type that."));
     }
     if !second_factor::use_step(&mut tx, &hash).await? {
@@ -167,6 +168,7 @@ pub async fn confirm_password(app: &App, person: Id<Person>, password: String, f
     let account = account::find(&mut tx, person).await?.ok_or(WRONG)?;
     drop(tx);
     if !password::verify(password, Some(account.password_hash.clone())).await? {
+        tracing::info!(%person, "a password given again was wrong");
         return Err(Error::invalid(field, "This is not your password; try again."));
     }
     throttle::succeeded(app, &guesses).await?;

@@ -16,6 +16,11 @@ const MOST_A_YEAR: f64 = 200_000_000.0;
 /// The most addresses that a report goes to.
 const MOST_ADDRESSES: usize = 50;
 
+/// The longest lead of a workshop, in days.
+const MOST_LEAD_DAYS: u32 = 366;
+/// The longest greeting or closing of a report, in characters.
+const LONGEST_SAID: usize = 1000;
+
 /// Changes the workshop's settings. Where that changes what is due, it is worked out again for every motorcycle in use.
 ///
 /// # Errors
@@ -23,6 +28,9 @@ const MOST_ADDRESSES: usize = 50;
 pub async fn change(work: &mut Work, mut new: WorkshopSettings) -> Result<Workshop> {
     for text in [&mut new.name, &mut new.time_zone].into_iter().chain(&mut new.reports.to) {
         *text = text.trim().to_owned();
+    }
+    for said in [&mut new.reports.greeting, &mut new.reports.closing] {
+        *said = said.take().map(|text| text.trim().to_owned()).filter(|text| !text.is_empty());
     }
     let problems = check(&new);
     if !problems.is_empty() {
@@ -33,7 +41,8 @@ pub async fn change(work: &mut Work, mut new: WorkshopSettings) -> Result<Worksh
     let now = work.now;
     store::update(&mut work.tx, &workshop, now).await?;
     super::report::workshop_asks(work, &old, &workshop).await?;
-    if workshop.default_yearly_distance != old.default_yearly_distance || workshop.time_zone != old.time_zone {
+    let decides = |workshop: &Workshop| (workshop.default_yearly_distance.clone(), workshop.time_zone.clone(), workshop.lead_days);
+    if decides(&workshop) != decides(&old) {
         for bike in motorcycle::all_in_use(&mut work.tx, workshop.id).await? {
             work.touch(bike.id);
         }
@@ -66,6 +75,11 @@ pub fn check(new: &WorkshopSettings) -> Vec<Problem> {
             "must be more than 0 and at most 200,000 km (124,274 mi) a year",
         ),
     }
+    must(new.lead_days <= MOST_LEAD_DAYS, "/lead_days", "is at most 366 days");
+    for (name, text) in [("greeting", &new.reports.greeting), ("closing", &new.reports.closing)] {
+        let length = text.as_ref().map_or(0, |text| text.chars().count());
+        must(length <= LONGEST_SAID, &format!("/reports/{name}"), "is too long for a mail; at most 1,000 characters are taken");
+    }
     must(new.reports.to.len() <= MOST_ADDRESSES, "/reports/to", "has too many addresses; at most 50 are taken");
     for (place, address) in new.reports.to.iter().enumerate() {
         must(looks_like_an_address(address), &format!("/reports/to/{place}"), "is not an e-mail address; write it as name@example.org");
@@ -89,6 +103,7 @@ mod tests {
             default_unit: OdometerUnit::Km,
             currency: "EUR".into(),
             default_yearly_distance: Quantity { value: Figure::from(200_000), unit: Unit::Km },
+            lead_days: 366,
             reports: WorkshopReports { to: vec!["shop@example.org".into()], ..WorkshopReports::default() },
         }
     }
@@ -97,13 +112,16 @@ mod tests {
     fn each_wrong_setting_is_named() {
         type Breaks = fn(&mut WorkshopSettings);
         assert_eq!(check(&settings()), []);
-        let cases: [(&str, Breaks); 8] = [
+        let cases: [(&str, Breaks); 11] = [
             ("/name", |new| new.name.clear()),
             ("/time_zone", |new| new.time_zone = "Europe/Nowhere".into()),
             ("/currency", |new| new.currency = "eur".into()),
             ("/default_yearly_distance/unit", |new| new.default_yearly_distance.unit = Unit::H),
             ("/default_yearly_distance/value", |new| new.default_yearly_distance.value = Figure::from(0)),
             ("/default_yearly_distance/value", |new| new.default_yearly_distance.value = Figure::from(200_001)),
+            ("/lead_days", |new| new.lead_days = 367),
+            ("/reports/greeting", |new| new.reports.greeting = Some("a".repeat(1001))),
+            ("/reports/closing", |new| new.reports.closing = Some("a".repeat(1001))),
             ("/reports/to/1", |new| new.reports.to.push("nobody".into())),
             ("/reports/to", |new| new.reports.to = vec!["a@example.org".into(); 51]),
         ];

@@ -10,9 +10,6 @@ use super::{
     words::{Governs, OdometerUnit, Whichever},
 };
 
-/// Default lead of a limb in months.
-const LEAD_DAYS: i64 = 30;
-
 /// How long before and beyond the due point, limb by limb.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Margins {
@@ -48,11 +45,11 @@ pub fn default_lead(every: i64, unit: OdometerUnit) -> i64 {
     (every / 10).min(most.mm())
 }
 
-/// The margins of a rule. The default lead is 30 days for a rule in months, a tenth of `every` in distance (at most 500 mi or
+/// The margins of a rule. The default lead is the workshop's (30 days unless it says otherwise) for a rule in months, a tenth of `every` in distance (at most 500 mi or
 /// 800 km, in the unit the rule is written in) and in hours (at most 10 h). Where `first` alone names a limb its figure takes
 /// the place of `every`; once that limb is done it has no lead any more.
 #[must_use]
-pub fn margins(rule: &IntervalRule, terms: &Terms, next: &NextPoint) -> Margins {
+pub fn margins(rule: &IntervalRule, terms: &Terms, next: &NextPoint, lead_days: i64) -> Margins {
     let written = |limbs: &Option<super::rule::Limbs>| Some(limbs.as_ref()?.distance.as_ref()?.unit);
     let unit = match written(&rule.every).or_else(|| written(&rule.first)) {
         Some(Unit::Mi) => OdometerUnit::Mi,
@@ -64,7 +61,7 @@ pub fn margins(rule: &IntervalRule, terms: &Terms, next: &NextPoint) -> Margins 
     Margins {
         lead_distance: distance(&rule.lead).or_else(|| every_distance.map(|every| default_lead(every, unit))),
         lead_hours: hours(&rule.lead).or_else(|| every_hours.map(|every| (every / 10).min(ten_hours))),
-        lead_days: rule.lead.days.map(i64::from).or_else(|| (!next.date.is_absent()).then_some(LEAD_DAYS)),
+        lead_days: rule.lead.days.map(i64::from).or_else(|| (!next.date.is_absent()).then_some(lead_days)),
         grace_distance: distance(&rule.grace).unwrap_or(0),
         grace_hours: hours(&rule.grace).unwrap_or(0),
         grace_days: rule.grace.days.map_or(0, i64::from),
@@ -73,10 +70,10 @@ pub fn margins(rule: &IntervalRule, terms: &Terms, next: &NextPoint) -> Margins 
 
 /// The margins of what has no rule: the default leads with its own figures in place of `every`.
 #[must_use]
-pub fn own_margins(distance: Option<i64>, months: Option<i64>, unit: OdometerUnit) -> Margins {
+pub fn own_margins(distance: Option<i64>, months: Option<i64>, unit: OdometerUnit, lead_days: i64) -> Margins {
     Margins {
         lead_distance: distance.map(|distance| default_lead(distance, unit)),
-        lead_days: months.map(|_| LEAD_DAYS),
+        lead_days: months.map(|_| lead_days),
         ..Margins::default()
     }
 }

@@ -74,7 +74,7 @@ fn item_of(bike: &Motorcycle, road: &Road, part: Option<&PartLife>, wear: &WearD
         hours: None,
         date: None,
         whichever: Whichever::First,
-        margins: own_margins(Some(wear.part_distance), None, bike.odometer_unit),
+        margins: own_margins(Some(wear.part_distance), None, bike.odometer_unit, 0),
     };
     let title = format!("{}, {}", sums::component(&wear.component, wear.position), wear.operation);
     let id = derived_id(&format!("wear {}", wear.operation), &[bike.id.uuid(), wear.part.uuid()]);

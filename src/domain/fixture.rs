@@ -182,6 +182,7 @@ impl Bench {
             follow_ups: self.follow_ups.clone(),
             values: vec![],
             default_yearly: Distance::new(3000.0, super::words::OdometerUnit::Mi),
+            lead_days: super::workshop::USUAL_LEAD_DAYS.into(),
         }
     }
     /// The one item of one rule.

@@ -157,6 +157,8 @@ pub struct History {
     pub values: Vec<WornValue>,
     /// The workshop's default yearly distance, for a motorcycle with too few readings.
     pub default_yearly: Distance,
+    /// The workshop's lead for what is due by the calendar, in days.
+    pub lead_days: i64,
 }
 
 impl History {
@@ -188,6 +190,7 @@ impl History {
             follow_ups: follow_ups.collect(),
             values: self.values.iter().filter(|value| by_then(&value.mark)).cloned().collect(),
             default_yearly: self.default_yearly,
+            lead_days: self.lead_days,
         }
     }
 }

@@ -49,7 +49,7 @@ pub const FARTHEST: f64 = 10_000_000.0;
 /// The years a date may lie in: the first motorcycle, and far enough ahead for any interval.
 const YEARS: std::ops::RangeInclusive<i32> = 1885..=2200;
 /// Fields that hold free text; every other string is a name, a number or a key, and stands on one line.
-const TEXTS: [&str; 8] = ["notes", "note", "text", "summary", "source", "reason", "statement", "description"];
+const TEXTS: [&str; 10] = ["notes", "note", "text", "summary", "source", "reason", "statement", "description", "greeting", "closing"];
 
 /// Problems as they are found.
 #[derive(Debug, Default)]

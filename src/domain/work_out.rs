@@ -167,7 +167,7 @@ impl<'a> Case<'a> {
             hours: on_hours.map(|due| OnCounter { gauge: &road.hours, due, not_before }),
             date: next.date.point(),
             whichever: terms.whichever,
-            margins: margins(rule, &terms, &next),
+            margins: margins(rule, &terms, &next, roads.history.lead_days),
         };
         Self { roads, road, rule, terms, base, done, next, part, point }
     }
@@ -287,7 +287,7 @@ fn follow_up(roads: &Roads, road: &Road, left: &LeftOver) -> Option<DueItem> {
         hours: None,
         date,
         whichever: Whichever::First,
-        margins: own_margins(distance, months, bike.odometer_unit),
+        margins: own_margins(distance, months, bike.odometer_unit, roads.history.lead_days),
     };
     let item = DueItem {
         follow_up_id: Some(left.id),

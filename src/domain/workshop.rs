@@ -11,6 +11,9 @@ use super::{
     words::{Frequency, OdometerUnit, TokenScope, Weekday},
 };
 
+/// Days before a date at which something is nearly due, where neither rule nor workshop says otherwise.
+pub const USUAL_LEAD_DAYS: u32 = 30;
+
 /// The report on all motorcycles.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
@@ -35,10 +38,27 @@ pub struct WorkshopReports {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(minimum = 1, maximum = 31)]
     pub day: Option<u8>,
+    /// What the workshop says first in every report, to owners too; null: nothing.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(max_length = 1000)]
+    pub greeting: Option<String>,
+    /// What it says last, such as its address and telephone; null: nothing.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(max_length = 1000)]
+    pub closing: Option<String>,
 }
 impl Default for WorkshopReports {
     fn default() -> Self {
-        Self { frequency: Frequency::Off, only_changes: true, to: Vec::new(), hour: None, weekday: None, day: None }
+        Self {
+            frequency: Frequency::Off,
+            only_changes: true,
+            to: Vec::new(),
+            hour: None,
+            weekday: None,
+            day: None,
+            greeting: None,
+            closing: None,
+        }
     }
 }
 
@@ -61,10 +81,18 @@ noun! {
         pub currency: String,
         /// What a motorcycle with too few readings is taken to run in a year.
         pub default_yearly_distance: Quantity,
+        /// What is due by the calendar is nearly due so many days before, where its rule says nothing else.
+        #[serde(default = "usual_lead")]
+        #[schema(minimum = 0, maximum = 366, default = 30)]
+        pub lead_days: u32,
         /// The report on all motorcycles.
         #[serde(default)]
         pub reports: WorkshopReports,
     } and also {}
+}
+
+const fn usual_lead() -> u32 {
+    USUAL_LEAD_DAYS
 }
 
 /// How a token is rotated.

@@ -47,7 +47,7 @@ pub async fn compose(app: &App, looking: Looking) -> Result<usize> {
 fn letter(app: &App, begun: &Begun) -> Result<NewLetter> {
     let links = &app.mail.links;
     let stop = format!("{links}/unsubscribe/{}", begun.secret);
-    let said = InWords::new(&begun.report, &begun.work.workshop.name, links, begun.for_owner, Some(stop.clone()));
+    let said = InWords::new(&begun.report, &begun.work.workshop, links, begun.for_owner, Some(stop.clone()));
     let header = |name: &str, value: String| Header { name: name.into(), value };
     Ok(NewLetter {
         kind: LetterKind::Report,

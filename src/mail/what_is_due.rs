@@ -7,6 +7,7 @@ use crate::{
         due::DueItemOn,
         report::{Change, MOST, Report},
         words::Status,
+        workshop::Workshop,
     },
     error::{Error, Result},
     pages::{links, words},
@@ -19,6 +20,10 @@ pub struct InWords {
     pub workshop: String,
     /// The day that it is about.
     pub day: String,
+    /// What the workshop says first, line by line.
+    pub greeting: Vec<String>,
+    /// What it says last, line by line.
+    pub closing: Vec<String>,
     /// What there is to do, in one sentence.
     pub opening: String,
     /// What is new since the last one.
@@ -79,7 +84,8 @@ pub struct Coming {
 impl InWords {
     /// A report in words. `links` is scheme and host of the pages; `stop` the address where it can be stopped.
     #[must_use]
-    pub fn new(report: &Report, workshop: &str, links: &str, for_owner: bool, stop: Option<String>) -> Self {
+    pub fn new(report: &Report, workshop: &Workshop, links: &str, for_owner: bool, stop: Option<String>) -> Self {
+        let name = &workshop.name;
         let of = |wanted: &dyn Fn(&&DueItemOn) -> bool| {
             let items: Vec<_> = report.waiting.iter().filter(wanted).take(MOST).collect();
             by_motorcycle(&items, report, links)
@@ -93,7 +99,9 @@ impl InWords {
         let left_out =
             report.due() > MOST || report.soon() > MOST || [&report.coming, &report.unknown].iter().any(|list| list.len() > MOST);
         Self {
-            workshop: workshop.to_owned(),
+            workshop: name.clone(),
+            greeting: lines(workshop.reports.greeting.as_deref()),
+            closing: lines(workshop.reports.closing.as_deref()),
             day: words::long_day(report.day),
             opening: opening(report),
             changes: report.changes.iter().take(MOST).cloned().collect(),
@@ -106,13 +114,17 @@ impl InWords {
             caution: caution::GENERAL,
             all: format!("{links}/"),
             why: if for_owner {
-                format!("You get this because {workshop} keeps the history of your motorcycles.")
+                format!("You get this because {name} keeps the history of your motorcycles.")
             } else {
-                format!("You get this because the settings of {workshop} name this address.")
+                format!("You get this because the settings of {name} name this address.")
             },
             stop,
         }
     }
+}
+
+fn lines(text: Option<&str>) -> Vec<String> {
+    text.unwrap_or_default().lines().map(|line| line.trim_end().to_owned()).collect()
 }
 
 fn opening(report: &Report) -> String {

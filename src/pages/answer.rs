@@ -12,8 +12,9 @@ use crate::{
     error::Error,
 };
 
-/// The cookie that carries what was done to the next page. It is shown once, as text.
-pub const SAID: &str = "said";
+/// What was done, on its way to the next page: [`super::guard`] makes a cookie of it. It is shown once, as text.
+#[derive(Clone, Debug)]
+pub struct Said(pub String);
 
 /// A template as an answer.
 #[derive(Clone, Copy, Debug)]
@@ -82,10 +83,7 @@ impl IntoResponse for Done {
         let mut response = redirect(&self.to);
         // A cookie holds 4 KB; a name may be longer than anybody wants to read.
         let said: String = self.said.chars().take(400).collect();
-        let cookie = format!("{SAID}={}; Path=/; Max-Age=60; HttpOnly; SameSite=Lax", URL_SAFE_NO_PAD.encode(said));
-        if let Ok(cookie) = HeaderValue::from_str(&cookie) {
-            response.headers_mut().append(header::SET_COOKIE, cookie);
-        }
+        response.extensions_mut().insert(Said(URL_SAFE_NO_PAD.encode(said)));
         response
     }
 }

@@ -6,16 +6,17 @@ use std::{sync::Arc, time::Duration};
 
 use axum::{
     extract::{FromRequestParts, RawPathParams, Request, State},
-    http::{HeaderMap, HeaderValue, Method, header, request::Parts},
+    http::{HeaderMap, Method, header, request::Parts},
     middleware::Next,
     response::{IntoResponse, Response},
 };
 
 use super::{
-    answer::{SAID, said},
+    answer::{Said, said},
     fault::Fault,
     form::Form,
     frame::{Frame, Nav},
+    sign_in as sign_in_page,
 };
 use crate::{
     access::{Caller, Standing, Who, address::ClientAddress},
@@ -34,6 +35,10 @@ pub fn session_cookie(app: &App) -> &'static str {
 pub fn half_cookie(app: &App) -> &'static str {
     if app.site.is_https() { "__Host-half" } else { "half" }
 }
+/// The name of the cookie that carries what was done to the next page.
+fn said_cookie(app: &App) -> &'static str {
+    if app.site.is_https() { "__Host-said" } else { "said" }
+}
 /// `Set-Cookie` for a session; with an empty secret it is taken away.
 #[must_use]
 pub fn set_session(app: &App, secret: &str) -> String {
@@ -44,6 +49,9 @@ pub fn set_session(app: &App, secret: &str) -> String {
 pub fn set_half(app: &App, secret: &str) -> String {
     set_secret(app, half_cookie(app), secret, sign_in::STEP)
 }
+/// What was done is told within this time or not at all.
+const SHOWN_WITHIN: time::Duration = time::Duration::MINUTE;
+
 fn set_secret(app: &App, name: &str, secret: &str, lasts: time::Duration) -> String {
     let secure = if app.site.is_https() { "; Secure" } else { "" };
     let age = if secret.is_empty() { 0 } else { lasts.whole_seconds() };
@@ -97,7 +105,7 @@ impl FromRequestParts<Arc<App>> for Visitor {
         match session::session_caller(app, cookie_value).await {
             Ok(caller) => Ok(Self {
                 caller: caller.from_address(parts.extensions.get::<ClientAddress>().copied().unwrap_or_default().0),
-                said: cookie(&parts.headers, SAID).and_then(said),
+                said: cookie(&parts.headers, said_cookie(app)).and_then(said),
             }),
             Err(Error::Unauthenticated(_)) => Err(sign_in()),
             Err(error) => Err(error.into()),
@@ -178,12 +186,15 @@ pub(super) async fn watch(State(app): State<Arc<App>>, request: Request, next: N
         let why = "This was sent from another site, so nothing was done. Open the page here and send it again.";
         return Fault::from(Error::Forbidden(why.into())).into_response();
     }
-    let was_said = request.method() == Method::GET && cookie(request.headers(), SAID).is_some();
+    let was_said = request.method() == Method::GET && cookie(request.headers(), said_cookie(&app)).is_some();
     let mut response = next.run(request).await;
     let is_page = response.headers().get(header::CONTENT_TYPE).is_some_and(|kind| kind.as_bytes().starts_with(b"text/html"));
-    if was_said && is_page && response.status().is_success() {
-        let gone = HeaderValue::from_static("said=; Path=/; Max-Age=0; HttpOnly; SameSite=Lax");
-        response.headers_mut().append(header::SET_COOKIE, gone);
+    let says = match response.extensions_mut().remove::<Said>() {
+        Some(Said(text)) => Some(text),
+        None => (was_said && is_page && response.status().is_success()).then(String::new),
+    };
+    if let Some(text) = says {
+        sign_in_page::set_cookie(&mut response, &set_secret(&app, said_cookie(&app), &text, SHOWN_WITHIN));
     }
     response
 }
@@ -203,6 +214,8 @@ fn comes_from_elsewhere(headers: &HeaderMap, own: Option<&str>) -> bool {
 
 #[cfg(test)]
 mod tests {
+    use axum::http::HeaderValue;
+
     use super::*;
 
     fn headers(pairs: &[(&'static str, &'static str)]) -> HeaderMap {

@@ -141,7 +141,7 @@ async fn preview(app: &App, visitor: &Visitor, whom: report::Whom, about: String
         way_out: way_out(app),
         back,
         // Links of a page stay on the page's own host.
-        said: InWords::new(&report, &work.workshop.name, "", for_owner, None),
+        said: InWords::new(&report, &work.workshop, "", for_owner, None),
     };
     Ok(Page(page).into_response())
 }

@@ -128,6 +128,8 @@ pub(super) async fn sign_out(State(app): State<Arc<App>>, headers: HeaderMap) ->
     }
     let mut response = redirect("/sign-in");
     set_cookie(&mut response, &set_session(&app, ""));
+    // Pages and drafts that the browser kept go, too, where it is asked over https.
+    response.headers_mut().insert("clear-site-data", HeaderValue::from_static("\"cache\", \"storage\""));
     Ok(response)
 }
 

@@ -21,7 +21,7 @@ use crate::{
         quantity::{Quantity, Unit},
         report_time::Schedule,
         words::Frequency,
-        workshop::{Workshop, WorkshopReports, WorkshopSettings},
+        workshop::{USUAL_LEAD_DAYS, Workshop, WorkshopReports, WorkshopSettings},
     },
     error::Result,
 };
@@ -67,6 +67,9 @@ fn showing(workshop: &Workshop) -> Result<Form> {
             ("currency", workshop.currency.clone()),
             ("default_yearly_distance.value", workshop.default_yearly_distance.value.text()),
             ("default_yearly_distance.unit", workshop.default_yearly_distance.unit.to_string()),
+            ("lead_days", workshop.lead_days.to_string()),
+            ("reports.greeting", workshop.reports.greeting.clone().unwrap_or_default()),
+            ("reports.closing", workshop.reports.closing.clone().unwrap_or_default()),
             ("reports.frequency", workshop.reports.frequency.to_string()),
             ("reports.only_changes", if workshop.reports.only_changes { "yes".into() } else { String::new() }),
             ("reports.to", workshop.reports.to.join("\n")),
@@ -102,6 +105,7 @@ fn read(form: &mut Form, before: &Workshop) -> Option<WorkshopSettings> {
     if value.is_none() && !form.is_wrong("default_yearly_distance.value") {
         form.complain("default_yearly_distance.value", "Give a distance; an estimate is enough.");
     }
+    let lead_days = form.whole("lead_days").unwrap_or(USUAL_LEAD_DAYS);
     let unit = form.chosen("default_yearly_distance.unit").unwrap_or(Unit::Mi);
     Some(WorkshopSettings {
         name: form.value("name").to_owned(),
@@ -109,12 +113,15 @@ fn read(form: &mut Form, before: &Workshop) -> Option<WorkshopSettings> {
         default_unit: form.chosen("default_unit").unwrap_or(before.default_unit),
         currency: form.value("currency").to_uppercase(),
         default_yearly_distance: Quantity { value: value?, unit },
+        lead_days,
         reports: WorkshopReports {
             frequency: form.chosen("reports.frequency").unwrap_or(Frequency::Off),
             only_changes: form.is("reports.only_changes", "yes"),
             hour: form.chosen("reports.hour"),
             weekday: form.chosen("reports.weekday"),
             day: form.chosen("reports.day"),
+            greeting: Some(form.value("reports.greeting").to_owned()),
+            closing: Some(form.value("reports.closing").to_owned()),
             to: form.value("reports.to").lines().map(str::trim).filter(|line| !line.is_empty()).map(str::to_owned).collect(),
         },
     })

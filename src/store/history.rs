@@ -125,6 +125,7 @@ pub async fn load(tx: &mut Tx, workshop: &Workshop, bike: &Motorcycle) -> Result
         parts: parts(stays, &readings),
         rides,
         default_yearly: Distance::from_quantity(&workshop.default_yearly_distance).map_err(Error::internal)?,
+        lead_days: i64::from(workshop.lead_days),
     })
 }
 

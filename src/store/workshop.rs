@@ -10,7 +10,7 @@ use crate::{
         id::Id,
         quantity::Quantity,
         words::OdometerUnit,
-        workshop::{Workshop, WorkshopReports},
+        workshop::{USUAL_LEAD_DAYS, Workshop, WorkshopReports},
     },
     error::Result,
 };
@@ -23,6 +23,7 @@ struct Row {
     default_unit: OdometerUnit,
     currency: String,
     default_yearly_distance: Json<Quantity>,
+    lead_days: i64,
     reports: Json<WorkshopReports>,
     created_at: Instant,
 }
@@ -35,6 +36,7 @@ impl From<Row> for Workshop {
             default_unit: row.default_unit,
             currency: row.currency,
             default_yearly_distance: row.default_yearly_distance.0,
+            lead_days: u32::try_from(row.lead_days).unwrap_or(USUAL_LEAD_DAYS),
             reports: row.reports.0,
             created_at: row.created_at.0,
         }
@@ -42,8 +44,8 @@ impl From<Row> for Workshop {
 }
 /// Stores a new workshop.
 pub async fn insert(tx: &mut Tx, workshop: &Workshop) -> Result<()> {
-    let sql = "insert into workshop (workshop_id, name, time_zone, default_unit, currency, default_yearly_distance, reports, created_at, updated_at)
-               values ($1, $2, $3, $4, $5, $6, $7, $8, $8)";
+    let sql = "insert into workshop (workshop_id, name, time_zone, default_unit, currency, default_yearly_distance, reports, created_at, updated_at,
+               lead_days) values ($1, $2, $3, $4, $5, $6, $7, $8, $8, $9)";
     execute!(
         tx,
         sqlx::query(sql)
@@ -55,6 +57,7 @@ pub async fn insert(tx: &mut Tx, workshop: &Workshop) -> Result<()> {
             .bind(Json(&workshop.default_yearly_distance))
             .bind(Json(&workshop.reports))
             .bind(Instant(workshop.created_at))
+            .bind(i64::from(workshop.lead_days))
     )?;
     Ok(())
 }
@@ -62,7 +65,7 @@ pub async fn insert(tx: &mut Tx, workshop: &Workshop) -> Result<()> {
 /// Stores a workshop's changed settings.
 pub async fn update(tx: &mut Tx, workshop: &Workshop, now: time::OffsetDateTime) -> Result<()> {
     let sql = "update workshop set name = $2, time_zone = $3, default_unit = $4, currency = $5, default_yearly_distance = $6, reports = $7,
-               updated_at = $8 where workshop_id = $1";
+               updated_at = $8, lead_days = $9 where workshop_id = $1";
     execute!(
         tx,
         sqlx::query(sql)
@@ -74,6 +77,7 @@ pub async fn update(tx: &mut Tx, workshop: &Workshop, now: time::OffsetDateTime)
             .bind(Json(&workshop.default_yearly_distance))
             .bind(Json(&workshop.reports))
             .bind(Instant(now))
+            .bind(i64::from(workshop.lead_days))
     )?;
     Ok(())
 }

@@ -262,6 +262,21 @@ async fn a_postgres_from_a_newer_version() {
     from_a_newer_version(Engine::Postgres).await;
 }
 
+/// `verify-ca` trusts the tests' own authority; `verify-full` does not, because it names another host.
+#[tokio::test]
+async fn a_postgres_spoken_to_through_tls() {
+    let database = empty(Engine::Postgres).await;
+    let certificate = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/api/database_authority.pem");
+    let through = |mode: &str| format!("{}&sslrootcert={certificate}", database.url.replace("sslmode=disable", &format!("sslmode={mode}")));
+    let store = Store::open(&through("verify-ca")).await.unwrap();
+    let Store::Postgres(pool) = &store else { panic!("this is the server engine") };
+    let sealed: bool = sqlx::query_scalar("select ssl from pg_stat_ssl where pid = pg_backend_pid()").fetch_one(pool).await.unwrap();
+    assert!(sealed);
+    store.close().await;
+    Store::open(&through("verify-full")).await.expect_err("the certificate is another host's");
+    database.remove().await;
+}
+
 #[tokio::test]
 async fn a_postgres_that_is_not_there() {
     use sqlx::ConnectOptions;

@@ -36,6 +36,13 @@ on_both_engines!(a_trusted_proxy_says_who_asked, async |server| {
     assert_eq!(address(&server).await, "127.0.0.1");
     let behind = server.like(|app| app.behind(TrustedProxies::new(vec![network("127.0.0.1").unwrap()]))).await;
     assert_eq!(address(&behind).await, "198.51.100.7");
+    // Nor does anybody else choose the id under which the log has a request.
+    let id = async |server: &crate::harness::Server| {
+        let request = server.request(reqwest::Method::GET, "/units").header("x-request-id", "chosen");
+        server.send(request).await.header("x-request-id").to_owned()
+    };
+    assert_eq!(id(&behind).await, "chosen");
+    assert_ne!(id(&server).await, "chosen");
 });
 
 on_both_engines!(answers_say_how_they_may_be_used, async |server| {

@@ -40,6 +40,8 @@ async fn composed(server: &Server, at: OffsetDateTime, known: &mut usize) -> Vec
 }
 
 on_both_engines!(it_reads_well, async |server| {
+    let said = json!({"greeting": "Open on Saturdays.\nCome & see us <soon>.", "closing": "Pier 4, 555 0100"});
+    server.change("/workshop", &json!({"reports": said})).await.ok();
     let ada = owner(&server, "Ada Birch", json!({"frequency": "daily", "only_changes": true})).await;
     let ferry = server.motorcycle(json!({"name": "Ferry", "owner_id": id(&ada), "in_service_on": "2025-06-01"})).await;
     server.motorcycle(json!({"name": "Courier 3", "owner_id": id(&ada), "in_service_on": "2025-01-10"})).await;
@@ -76,6 +78,8 @@ on_both_engines!(it_reads_well, async |server| {
         for words in [
             "Tuesday 16 June 2026",
             "3 things are due",
+            "Open on Saturdays.",
+            "Pier 4, 555 0100",
             "Ferry",
             "Courier 3",
             "Engine oil",

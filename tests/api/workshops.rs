@@ -19,12 +19,25 @@ on_both_engines!(settings, async |server| {
         (json!({"default_yearly_distance": {"value": 1, "unit": "bar"}}), "/default_yearly_distance/unit"),
         (json!({"id": "01933b6e-9a44-7cc0-8000-3f2a5c1d9e77"}), "/id"),
         (json!({"reports": {"frequency": "hourly"}}), "/reports/frequency"),
+        (json!({"reports": {"greeting": "a".repeat(1001)}}), "/reports/greeting"),
+        (json!({"lead_days": 367}), "/lead_days"),
     ] {
         assert_eq!(server.change("/workshop", &body).await.wrong(), [pointer], "{body}");
     }
     assert_eq!(server.get("/workshop").await.ok(), changed);
     // The other workshop is as it was.
     assert_eq!(server.other_workshop().get("/workshop").await.ok()["name"], "Hill Street Garage");
+});
+
+on_both_engines!(the_workshop_says_how_long_before_a_date, async |server| {
+    server.motorcycle(json!({"in_service_on": "2025-06-27"})).await;
+    let rule = json!({"name": "Engine oil", "component": "engine_oil", "operation": "replace", "every": {"months": 12}});
+    server.post("/interval-rules", &rule).await.created();
+    let status = async || server.get("/due").await.ok()["items"][0]["status"].clone();
+    assert_eq!(server.get("/workshop").await.ok()["lead_days"], 30);
+    assert_eq!(status().await, "nearly_due");
+    server.change("/workshop", &json!({"lead_days": 7})).await.ok();
+    assert_eq!(status().await, "later");
 });
 
 on_both_engines!(the_day_is_the_workshops_own, async |server| {

@@ -33,6 +33,7 @@ fn way_to_stop(letter: &Letter) -> String {
 }
 
 on_both_engines!(the_mail_is_seen_before_it_goes, async |server| {
+    server.change("/workshop", &json!({"reports": {"greeting": "Come & see us <b>2</b>"}})).await.ok();
     let owner = owner(&server).await;
     let reader = Reader::signed_in(&server).await;
     for path in [format!("/owners/{owner}/mail"), "/workshop/mail".into()] {

@@ -15,6 +15,29 @@ async fn sign_in_at(server: &Server, email: &str, password: &str) -> Page {
     Reader::new(server).send("/sign-in", &[("email", email), ("password", password)]).await
 }
 
+on_both_engines!(behind_https_every_cookie_is_bound_to_the_host, async |server| {
+    let secure = server.like(|app| app.at(Some("https://bikes.example.org".into()))).await;
+    let reader = Reader::new(&secure);
+    let signed_in = reader.send("/sign-in", &[("email", "first@example.org"), ("password", PASSWORD)]).await;
+    let of = |page: &crate::reader::Page| -> Vec<String> {
+        page.headers.get_all("set-cookie").iter().map(|cookie| cookie.to_str().unwrap().to_owned()).collect()
+    };
+    let session = of(&signed_in).into_iter().find(|cookie| cookie.starts_with("__Host-session=")).expect("a session");
+    // The tests speak plain http, over which a browser does not send a secure cookie: it is given by hand.
+    let pair = session.split(';').next().unwrap();
+    let client = reqwest::Client::builder().redirect(reqwest::redirect::Policy::none()).build().unwrap();
+    let post = client.post(format!("{}/owners/new", secure.address)).header("cookie", pair).form(&[("name", "Ada Birch"), ("once", "one")]);
+    let done = post.send().await.unwrap();
+    let said: Vec<_> = done.headers().get_all("set-cookie").iter().map(|cookie| cookie.to_str().unwrap()).collect();
+    assert!(said.iter().any(|cookie| cookie.starts_with("__Host-said=") && cookie.ends_with("; Secure")), "{} {said:?}", done.status());
+    let out = client.post(format!("{}/sign-out", secure.address)).header("cookie", pair).send().await.unwrap();
+    assert_eq!(out.headers()["clear-site-data"], "\"cache\", \"storage\"");
+    for cookie in of(&signed_in).iter().map(String::as_str).chain(said) {
+        assert!(cookie.starts_with("__Host-") && cookie.contains("; Secure") && cookie.contains("; Path=/;"), "{cookie}");
+        assert!(cookie.contains("; HttpOnly") && !cookie.contains("Domain"), "{cookie}");
+    }
+});
+
 on_both_engines!(a_session_that_was_planted_is_good_for_nothing, async |server| {
     let planted = "c2hlIG5ldmVyIHNhdyB0aGlzIGNvbWluZyBhdCBhbGwh";
     let client = reqwest::Client::builder().redirect(reqwest::redirect::Policy::none()).build().unwrap();

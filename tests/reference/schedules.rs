@@ -93,7 +93,7 @@ impl Ridden {
         let (odometer, hours) = (self.counter(CounterKind::Odometer), self.counter(CounterKind::Hours));
         let ride = Ride { motorcycle_id: motorcycle.id, odometer, hours, lay_ups: vec![], events: events.collect() };
         let default_yearly = Distance::new(3000.0, OdometerUnit::Mi);
-        History { motorcycle, rides: vec![ride], parts, follow_ups: vec![], values: vec![], default_yearly }
+        History { motorcycle, rides: vec![ride], parts, follow_ups: vec![], values: vec![], default_yearly, lead_days: 30 }
     }
     fn items(&self, figures: &Value) -> Vec<DueItem> {
         work_out(&self.history(), &[rule(figures)])

@@ -72,6 +72,7 @@ impl Lives {
             follow_ups: Vec::new(),
             values: Vec::new(),
             default_yearly,
+            lead_days: i64::from(work.workshop.lead_days),
         };
         Ok(Self { history, parts, bikes, figures })
     }

@@ -37,6 +37,7 @@ impl Shop {
             default_unit: OdometerUnit::Km,
             currency: "EUR".into(),
             default_yearly_distance: Quantity { value: Figure::from(5000), unit: Unit::Km },
+            lead_days: 30,
             reports: WorkshopReports::default(),
             created_at: NOW,
         };

@@ -124,7 +124,7 @@ fn default_leads_follow_the_unit_the_rule_is_written_in() {
     let lead = |every: serde_json::Value| {
         let rule = rule(json!({"every": every}));
         let next = next_point(&Terms::of(&rule, &Figure::from(1)), &Base { distance: Some(0), hours: Some(0), ..Base::default() }, &[]);
-        margins(&rule, &Terms::of(&rule, &Figure::from(1)), &next)
+        margins(&rule, &Terms::of(&rule, &Figure::from(1)), &next, 30)
     };
     let miles = lead(json!({"distance": mi(3000.0)}));
     assert_eq!((miles.lead_distance, miles.lead_hours, miles.lead_days), (Some(300 * 1_609_344), None, None));
@@ -154,6 +154,20 @@ fn a_lead_in_days_that_is_given_holds_for_any_rule() {
     assert_eq!(without.dates.nearly_due_from, bench.history().rides[0].odometer.reached(13_400 * 1_609_344));
     let zero = bench.due(&rule(json!({"every": {"months": 10}, "lead": {"days": 0}})));
     assert_eq!(zero.dates.nearly_due_from, zero.dates.due_from);
+}
+
+#[test]
+fn the_workshop_says_how_long_before_a_date() {
+    let mut history = courier().history();
+    history.lead_days = 14;
+    let nearly = |rule: serde_json::Value| {
+        let item = work_out(&history, std::slice::from_ref(&self::rule(rule))).remove(0);
+        (item.dates.due_from.unwrap(), item.dates.nearly_due_from.unwrap())
+    };
+    let (due, nearly_due) = nearly(json!({"every": {"months": 10}}));
+    assert_eq!(due - nearly_due, Duration::days(14));
+    let (due, nearly_due) = nearly(json!({"every": {"months": 10}, "lead": {"days": 20}}));
+    assert_eq!(due - nearly_due, Duration::days(20));
 }
 
 #[test]
