@@ -88,7 +88,8 @@ pub async fn set_up(app: &App, setup: Setup) -> Result<(Id<Workshop>, String)> {
         created_at: now,
     };
     let plain = secret::new(secret::TOKEN_PREFIX);
-    store::token::insert(&mut tx, workshop.id, &token, &secret::hash(&plain), "setup").await?;
+    let maker = store::token::Maker { name: "setup".into(), person: Some(person) };
+    store::token::insert(&mut tx, workshop.id, &token, &secret::hash(&plain), &maker).await?;
     tx.commit().await?;
     Ok((workshop.id, plain))
 }
