@@ -5,7 +5,7 @@ use super::{
     App, Subject, Work,
     account::{Happening, note},
     notice::{self, Notice},
-    sign_in::{self, SignedIn},
+    sign_in::{self, Refused, SignedIn},
     throttle::{self, Guess},
 };
 use crate::{
@@ -245,6 +245,7 @@ pub async fn accept(app: &App, whence: &Whence, plain: &str, name: &str, passwor
     match account {
         Some(account) if !workshops.is_empty() => {
             if !password::verify(password, Some(account.password_hash.clone())).await? {
+                sign_in::note_refused(app, whence, Some(account.person_id), Refused::Password);
                 let detail = "This address has an account here already, and this is not its password. Give that password, or set a new one on the page to sign in.";
                 return Err(Error::invalid("/password", detail));
             }
@@ -264,7 +265,7 @@ pub async fn accept(app: &App, whence: &Whence, plain: &str, name: &str, passwor
             let mut tx = app.store.write().await?;
             begin_account(app, &mut tx, &new, account.is_some()).await?;
             let workshop = join(app, &mut tx, &hash, person_id).await?;
-            let session = sign_in::begin(app, &mut tx, whence, person_id, workshop).await?;
+            let session = sign_in::begin(app, &mut tx, whence, person_id, workshop, None).await?;
             tx.commit().await?;
             Ok(SignedIn::Session(session))
         }

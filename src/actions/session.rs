@@ -117,7 +117,7 @@ async fn manager_of(app: &App, email: String, name: String, password: String) ->
     Ok(Manager::New(account::Account { person_id: app.clock.new_id(), email, name, password_hash }))
 }
 
-/// Signs out: the session ends on the server, whatever the browser keeps.
+/// Ends a session, such as the one before in a browser where somebody signs in anew; see [`super::sign_in::sign_out`] for people who sign out.
 ///
 /// # Errors
 /// Where the database refuses.

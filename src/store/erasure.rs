@@ -501,7 +501,7 @@ pub async fn untie(tx: &mut Tx, workshop: Id<Workshop>, gone: &Gone, nobody: Uui
     for person in &gone.people {
         for sql in [
             "update audit set person_id = $3, address = null where workshop_id = $1 and person_id = $2",
-            "update audit set subject_id = $3 where workshop_id = $1 and subject_kind = 'account' and subject_id = $2",
+            "update audit set subject_id = $3, address = null where workshop_id = $1 and subject_kind = 'account' and subject_id = $2",
             "update reading set entered_by = $3 where workshop_id = $1 and entered_by = $2",
             "update service_event set entered_by = $3 where workshop_id = $1 and entered_by = $2",
             "update calendar set made_by_id = $3 where workshop_id = $1 and made_by_id = $2",
