@@ -240,7 +240,7 @@ on_both_engines!(an_erased_person_stands_nowhere_any_more, async |server| {
         "installed_part.description",
     ];
     for column in letters_and_more {
-        assert!(column == "report_recipient.address" || held.contains(&column.to_owned()), "the test must fill {column}: {held:?}");
+        assert!(held.contains(&column.to_owned()), "the test must fill {column}: {held:?}");
     }
     server.remove(&format!("{person}?erase=true")).await.with(204);
     is_gone(&server, &bike, &event).await;
@@ -249,9 +249,6 @@ on_both_engines!(an_erased_person_stands_nowhere_any_more, async |server| {
     server.delete(&format!("{person}?erase=true"), "*").await.problem(404);
     // The account is gone: the address is as unknown as any other.
     assert_eq!(Browser::new(&server).signs_in("ada@example.org", ADAS).await, 401);
-    let replay = server.with_token(&server.token).request(Method::POST, &format!("{bike}/service-events")).header("idempotency-key", "one");
-    let replay = server.send(replay.json(&json!({"on": "2026-06-02", "summary": "Another"}))).await;
-    assert_eq!(replay.header("idempotency-replayed"), "");
 });
 
 on_both_engines!(an_erased_owner_stands_nowhere_any_more, async |server| {
