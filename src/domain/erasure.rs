@@ -111,7 +111,7 @@ fn in_html(text: &str) -> String {
     let mut html = String::with_capacity(text.len());
     for letter in text.chars() {
         match letter {
-            '&' | '<' | '>' | '"' | '\'' => html.push_str(&format!("&#{};", u32::from(letter))),
+            '&' | '<' | '>' | '"' | '\'' => html.extend(["&#", &u32::from(letter).to_string(), ";"]),
             other => html.push(other),
         }
     }
@@ -282,10 +282,14 @@ impl Erasure {
                 }
                 found
             }
-            Value::Array(items) => items.iter_mut().fold(false, |found, item| self.clean_below(item, field, but) || found),
+            Value::Array(items) => {
+                let found = items.iter_mut().filter_map(|item| self.clean_below(item, field, but).then_some(()));
+                found.count() > 0
+            }
             Value::Object(fields) => {
                 let others = fields.iter_mut().filter(|(name, _)| !but.contains(&name.as_str()));
-                others.fold(false, |found, (name, value)| self.clean_below(value, name, but) || found)
+                let found = others.filter_map(|(name, value)| self.clean_below(value, name, but).then_some(()));
+                found.count() > 0
             }
             Value::Null | Value::Bool(_) | Value::Number(_) => false,
         }

@@ -81,7 +81,7 @@ impl Whom {
             Self::Person(_) => along.push("The owner record that they come in as is erased with them.".into()),
             Self::Owner(_) if members.is_empty() => {}
             Self::Owner(_) => {
-                along.push("Whoever comes in as this owner is erased with them, with account, tokens and calendar addresses.".into())
+                along.push("Whoever comes in as this owner is erased with them, with account, tokens and calendar addresses.".into());
             }
         }
         let bikes = owner::motorcycles(&mut work.tx, workshop, owner_id).await?.len();

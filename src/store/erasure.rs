@@ -585,9 +585,14 @@ pub async fn known(tx: &mut Tx, workshop: Id<Workshop>, gone: &Gone, known: &mut
     Ok(())
 }
 async fn records_of(tx: &mut Tx, workshop: Id<Workshop>, subject: Uuid) -> Result<Vec<Value>> {
+    #[derive(sqlx::FromRow)]
+    struct Row {
+        old_value: Option<Json<Value>>,
+        new_value: Option<Json<Value>>,
+    }
     let sql = "select old_value, new_value from audit where workshop_id = $1 and subject_kind in ('owner', 'person') and subject_id = $2 order by id";
-    let found: Vec<(Option<Json<Value>>, Option<Json<Value>>)> = on!(tx, sqlx::query_as(sql).bind(workshop).bind(subject), fetch_all)?;
-    Ok(found.into_iter().flat_map(|(old, new)| [old, new]).flatten().map(|value| value.0).collect())
+    let found: Vec<Row> = on!(tx, sqlx::query_as(sql).bind(workshop).bind(subject), fetch_all)?;
+    Ok(found.into_iter().flat_map(|row| [row.old_value, row.new_value]).flatten().map(|value| value.0).collect())
 }
 
 /// What was last said of somebody who was taken out and not erased yet.
