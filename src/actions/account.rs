@@ -377,11 +377,12 @@ pub async fn drop_second_factor(app: &App, person: &Person, password: String) ->
 ///
 /// # Errors
 /// 404 where it is none of theirs.
-pub async fn end_session(app: &App, person: Id<Person>, id: Id<Session>) -> Result<()> {
+pub async fn end_session(app: &App, whence: &Whence, person: Id<Person>, id: Id<Session>) -> Result<()> {
     let mut tx = app.store.write().await?;
     if !session::delete_one(&mut tx, person, id).await? {
         return Err(Error::NotFound("session"));
     }
+    sign_in::note(app, &mut tx, whence, person, "end_session", None).await?;
     tx.commit().await
 }
 /// Signs a person out everywhere, here too.

@@ -215,6 +215,14 @@ impl Kept {
         }
     }
 
+    /// Drops everything.
+    pub fn forget_all(&self) {
+        if let Ok(mut answers) = self.answers.write() {
+            self.drops.fetch_add(1, Ordering::SeqCst);
+            answers.clear();
+        }
+    }
+
     fn get(&self, app: &App, workshop: Id<Workshop>, bike: Id<Motorcycle>) -> Option<Arc<StoredAnswer>> {
         let answers = self.answers.read().ok()?;
         let kept = answers.get(&bike).filter(|kept| kept.workshop == workshop && kept.until > app.clock.now())?;

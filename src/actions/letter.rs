@@ -84,6 +84,9 @@ pub async fn retry(work: &mut Work, letter: &Letter) -> Result<()> {
     if letter.status == LetterStatus::Sent {
         return Err(Error::conflict("This letter was accepted already; a second copy would confuse.", []));
     }
+    if letter.to.address.is_empty() {
+        return Err(Error::conflict("The person to whom this letter went was erased, with what it said.", []));
+    }
     if letter.status == LetterStatus::GivenUp && letter.kind.is_secret() {
         return Err(Error::conflict("What this letter said is forgotten, because it held a secret; have a new one written.", []));
     }

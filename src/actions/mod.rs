@@ -14,6 +14,7 @@ pub mod component;
 pub mod cost;
 pub mod distance;
 pub mod due;
+pub mod erasure;
 pub mod export;
 pub mod fastener;
 pub mod follow_up;
@@ -185,6 +186,9 @@ pub struct Work {
     touched: BTreeSet<Id<Motorcycle>>,
     once: Option<(Once, Running)>,
     kept: Arc<due::Kept>,
+    tokens: Arc<token::KeptTokens>,
+    /// Set where nothing that is kept in memory may outlast this work: tokens were revoked, or a person was erased.
+    forgets: bool,
     /// Motorcycles on which it was worked out already, in whichever workshop.
     settled: BTreeSet<Id<Motorcycle>>,
     /// What webhooks may want to be told.
@@ -311,6 +315,8 @@ impl App {
             settled: BTreeSet::new(),
             once,
             kept: Arc::clone(&self.kept),
+            tokens: Arc::clone(&self.tokens),
+            forgets: false,
             happened: Vec::new(),
             queued: false,
             sender: Arc::clone(&self.queued),
@@ -397,6 +403,10 @@ impl Work {
         self.kept.forget(&touched);
         self.tx.commit().await?;
         self.kept.forget(&touched);
+        if self.forgets {
+            self.tokens.forget();
+            self.kept.forget_all();
+        }
         if self.queued {
             self.sender.notify_one();
         }

@@ -5,7 +5,7 @@ use super::{
     App, Subject, Work,
     account::{Happening, note},
     notice::{self, Notice},
-    sign_in::{self, SignedIn},
+    sign_in::{self, Refused, SignedIn},
     throttle::{self, Guess},
 };
 use crate::{
@@ -108,7 +108,7 @@ async fn no_such_owner(work: &mut Work, details: &MemberDetails) -> Result<Optio
     Ok(found.is_none().then(|| Problem::new("/owner_id", "there is no owner with this id here; look it up in the list of owners")))
 }
 
-/// Changes what a person is called here, and what they are.
+/// Changes what a person is called here, and what they are. Whoever is no longer a manager keeps no token either.
 ///
 /// # Errors
 /// 422 with what is wrong where, 409 where the workshop would be left without a manager.
@@ -123,36 +123,44 @@ pub async fn change(work: &mut Work, old: &Member, mut new: MemberDetails) -> Re
     }
     let member = Member { name: new.name, roles: new.roles, owner_id: new.owner_id, ..old.clone() };
     if old.is_manager() && !member.is_manager() {
-        must_not_be_last(work, old).await?;
+        must_not_be_last(work, old, 0).await?;
     }
     let workshop = work.workshop_id();
     store_member::update(&mut work.tx, workshop, &member).await?;
     if (&member.roles, member.owner_id) != (&old.roles, old.owner_id) {
         revoke_calendars(work, member.id).await?;
     }
+    if old.is_manager()
+        && !member.is_manager()
+        && let Some(person) = store_member::account(&mut work.tx, workshop, member.id).await?
+    {
+        super::token::revoke_made_by(work, person).await?;
+    }
     work.audit("change", Subject::new("person", member.id), Some(old), Some(&member)).await?;
     Ok(member)
 }
 
-/// Takes a person out of the workshop, with their sessions in it, or their invitation back. What they did stays in the records.
+/// Takes a person out of the workshop, with their sessions in it and the tokens that they answer for, or their invitation back. What they did
+/// stays in the records.
 ///
 /// # Errors
 /// 409 where the workshop would be left without a manager.
 pub async fn remove(work: &mut Work, member: &Member) -> Result<()> {
     if member.is_manager() {
-        must_not_be_last(work, member).await?;
+        must_not_be_last(work, member, 0).await?;
     }
     let workshop = work.workshop_id();
     revoke_calendars(work, member.id).await?;
     if let Some(person) = store_member::account(&mut work.tx, workshop, member.id).await? {
         session::delete_in(&mut work.tx, person, workshop).await?;
+        super::token::revoke_made_by(work, person).await?;
     }
     store_member::delete(&mut work.tx, workshop, member.id).await?;
     work.audit("remove", Subject::new("person", member.id), Some(member), None).await
 }
 
 /// Calendar addresses see what their maker saw when they were made. Once that changes, they are to be made anew.
-async fn revoke_calendars(work: &mut Work, member: Id<Member>) -> Result<()> {
+pub(super) async fn revoke_calendars(work: &mut Work, member: Id<Member>) -> Result<()> {
     let (workshop, now) = (work.workshop_id(), work.now);
     if let Some(person) = store_member::account(&mut work.tx, workshop, member).await? {
         store::calendar::revoke_made_by(&mut work.tx, workshop, person.uuid(), now).await?;
@@ -160,11 +168,12 @@ async fn revoke_calendars(work: &mut Work, member: Id<Member>) -> Result<()> {
     Ok(())
 }
 
-async fn must_not_be_last(work: &mut Work, member: &Member) -> Result<()> {
+/// Refuses what would leave the workshop without a manager: this one goes, and so many others with them.
+pub(super) async fn must_not_be_last(work: &mut Work, member: &Member, others: i64) -> Result<()> {
     let workshop = work.workshop_id();
     // Of two managers who take each other's role away at once, the second finds the first one's done.
     store::workshop::lock(&mut work.tx, workshop).await?;
-    if store_member::other_managers(&mut work.tx, workshop, member.id).await? > 0 {
+    if store_member::other_managers(&mut work.tx, workshop, member.id).await? > others {
         return Ok(());
     }
     let detail =
@@ -236,6 +245,7 @@ pub async fn accept(app: &App, whence: &Whence, plain: &str, name: &str, passwor
     match account {
         Some(account) if !workshops.is_empty() => {
             if !password::verify(password, Some(account.password_hash.clone())).await? {
+                sign_in::note_refused(app, whence, Some(account.person_id), Refused::Password);
                 let detail = "This address has an account here already, and this is not its password. Give that password, or set a new one on the page to sign in.";
                 return Err(Error::invalid("/password", detail));
             }
@@ -255,7 +265,7 @@ pub async fn accept(app: &App, whence: &Whence, plain: &str, name: &str, passwor
             let mut tx = app.store.write().await?;
             begin_account(app, &mut tx, &new, account.is_some()).await?;
             let workshop = join(app, &mut tx, &hash, person_id).await?;
-            let session = sign_in::begin(app, &mut tx, whence, person_id, workshop).await?;
+            let session = sign_in::begin(app, &mut tx, whence, person_id, workshop, None).await?;
             tx.commit().await?;
             Ok(SignedIn::Session(session))
         }

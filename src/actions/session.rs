@@ -89,7 +89,8 @@ pub async fn set_up(app: &App, setup: Setup) -> Result<(Id<Workshop>, String)> {
         created_at: now,
     };
     let plain = secret::new(secret::TOKEN_PREFIX);
-    store::token::insert(&mut tx, workshop.id, &token, &secret::hash(&plain), "setup").await?;
+    let maker = store::token::Maker { name: "setup".into(), person: Some(person) };
+    store::token::insert(&mut tx, workshop.id, &token, &secret::hash(&plain), &maker).await?;
     tx.commit().await?;
     Ok((workshop.id, plain))
 }
@@ -117,7 +118,7 @@ async fn manager_of(app: &App, email: String, name: String, password: String) ->
     Ok(Manager::New(account::Account { person_id: app.clock.new_id(), email, name, password_hash }))
 }
 
-/// Signs out: the session ends on the server, whatever the browser keeps.
+/// Ends a session, such as the one before in a browser where somebody signs in anew; see [`super::sign_in::sign_out`] for people who sign out.
 ///
 /// # Errors
 /// Where the database refuses.

@@ -13,10 +13,13 @@ use crate::{
         id::Id,
         validate::Problem,
         words::TokenScope,
-        workshop::{NewToken, Token, TokenRotation, Workshop},
+        workshop::{NewToken, Person, Token, TokenRotation, Workshop},
     },
     error::{Error, Result},
-    store::{self as stores, Stretch, token as store},
+    store::{
+        self as stores, Stretch,
+        token::{self as store, Maker},
+    },
 };
 
 /// A token that was looked up a moment ago.
@@ -78,10 +81,20 @@ pub async fn make(work: &mut Work, new: NewToken) -> Result<(Token, String)> {
     }
     let token = Token::from_new(work.new_id(), new, None, None, work.now);
     let plain = secret::new(secret::TOKEN_PREFIX);
-    let (workshop, by) = (work.workshop_id(), work.caller.name());
+    let (workshop, by) = (work.workshop_id(), maker(work).await?);
     store::insert(&mut work.tx, workshop, &token, &secret::hash(&plain), &by).await?;
     work.audit("make", Subject::new("token", token.id), None, Some(&token)).await?;
     Ok((token, plain))
+}
+
+/// Who makes a token: for one that a script makes, whoever answers for that script's token does.
+async fn maker(work: &mut Work) -> Result<Maker> {
+    let workshop = work.workshop_id();
+    let person = match (work.caller.person_id(), work.caller.token_id()) {
+        (None, Some(token)) => store::answers_for(&mut work.tx, workshop, token).await?,
+        (person, _) => person,
+    };
+    Ok(Maker { name: work.caller.name(), person })
 }
 
 /// What is wrong with what a token is bound to.
@@ -123,7 +136,7 @@ pub async fn rotate(work: &mut Work, old: &Token, rotation: &TokenRotation) -> R
     let new = Token::from_new(work.new_id(), old.details(), None, None, work.now);
     let ended = Token { ends_at: Some(work.now + Duration::hours(rotation.overlap_hours)), ..old.clone() };
     let plain = secret::new(secret::TOKEN_PREFIX);
-    let (workshop, by, now) = (work.workshop_id(), work.caller.name(), work.now);
+    let (workshop, by, now) = (work.workshop_id(), maker(work).await?, work.now);
     store::insert(&mut work.tx, workshop, &new, &secret::hash(&plain), &by).await?;
     store::end(&mut work.tx, workshop, &ended, now).await?;
     work.audit("rotate", Subject::new("token", old.id), Some(old), Some(&ended)).await?;
@@ -158,4 +171,20 @@ pub async fn revoke(work: &mut Work, token: &Token) -> Result<()> {
     store::revoke(&mut work.tx, workshop, token.id, now).await?;
     stores::calendar::revoke_made_by(&mut work.tx, workshop, token.id.uuid(), now).await?;
     work.audit("revoke", Subject::new("token", token.id), Some(token), None).await
+}
+
+/// Revokes every token that a person answers for: whoever leaves keeps no way in. Gives the ids of all that they ever had here.
+///
+/// # Errors
+/// Where the database refuses.
+pub async fn revoke_made_by(work: &mut Work, person: Id<Person>) -> Result<Vec<Id<Token>>> {
+    let workshop = work.workshop_id();
+    let made = store::made_by(&mut work.tx, workshop, person).await?;
+    for (id, in_use) in &made {
+        if *in_use && let Some(token) = store::find(&mut work.tx, workshop, *id).await? {
+            revoke(work, &token).await?;
+            work.forgets = true;
+        }
+    }
+    Ok(made.into_iter().map(|made| made.0).collect())
 }

@@ -229,6 +229,16 @@ pub fn unchanged<T: Serialize>(headers: &HeaderMap, now: &T) -> Result<()> {
     if wanted.split(',').map(str::trim).any(|tag| tag == "*" || tag == now) { Ok(()) } else { Err(Error::Stale) }
 }
 
+/// Whether a person is to be erased, and not only taken out.
+#[derive(Clone, Copy, Debug, Default, Deserialize, utoipa::IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct EraseQuery {
+    /// Erase the person as well (GDPR, article 17). Needs the scope `admin`, and cannot be undone.
+    #[serde(default)]
+    #[param(default = false)]
+    pub erase: bool,
+}
+
 /// A list: what is on this page, and the cursor of the next.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
 pub struct Page<T> {

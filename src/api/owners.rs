@@ -9,15 +9,17 @@ use axum::{
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
-    answer::{Answer, Page, PageQuery, page, unchanged},
+    answer::{Answer, EraseQuery, Page, PageQuery, page, unchanged},
     body::Body,
     extract::{Key, PathId, Query, Sees, Works},
 };
 use crate::{
-    actions::{App, owner as actions},
+    access::Standing,
+    actions::{App, erasure, owner as actions},
     domain::{
         id::Id,
         motorcycle::{NewOwner, Owner},
+        words::TokenScope,
     },
     error::Result,
 };
@@ -79,12 +81,38 @@ async fn change(
 /// Delete an owner
 ///
 /// The owner is hidden; history keeps the name. Refused while a motorcycle in use is theirs.
-#[utoipa::path(delete, path = "/owners/{id}", operation_id = "delete_owner", tag = "owners", params(("id" = Id<Owner>, Path, description = "Their id")),
+///
+/// With `erase=true` the owner is erased (GDPR, article 17): wherever the workshop keeps the name, a neutral one such as "Erased person 3" stands in its place,
+/// in records, signatures, amendments, letters, the audit trail and answers kept for repeated requests; e-mail addresses and telephone numbers
+/// go, letters on their way to them are not sent, calendars and tokens are revoked, sessions, invitations and links end, of
+/// those who come in as this owner too. Motorcycles in use are left without an owner.
+/// The history of the motorcycles stays. A history packet is worked out anew each time, so one made later has another chain and
+/// signature than one made before. It is found by spelling: nicknames and what stands in attached files are not, and backups made before hold
+/// what they held. Another record with the same name is another person's until it is erased too. Whoever was taken out before can still be
+/// erased: send `If-Match: *`.
+#[utoipa::path(delete, path = "/owners/{id}", operation_id = "delete_owner", tag = "owners",
+    params(("id" = Id<Owner>, Path, description = "Their id"), EraseQuery),
     responses((status = 204, description = "Hidden")))]
-async fn hide(State(app): State<Arc<App>>, Works(caller): Works, PathId(id): PathId<Owner>, headers: HeaderMap) -> Result<Answer> {
+async fn hide(
+    State(app): State<Arc<App>>,
+    Works(caller): Works,
+    PathId(id): PathId<Owner>,
+    Query(query): Query<EraseQuery>,
+    headers: HeaderMap,
+) -> Result<Answer> {
+    if query.erase {
+        caller.may(TokenScope::Admin)?;
+        caller.must_be(Standing::Manager)?;
+    }
     let mut work = app.write(&caller, None).await?;
-    let now = actions::get(&mut work, id).await?;
-    unchanged(&headers, &now)?;
-    actions::hide(&mut work, &now).await?;
+    if query.erase {
+        let now = erasure::find_owner(&mut work, id).await?;
+        unchanged(&headers, &now)?;
+        erasure::erase_owner(&mut work, &now).await?;
+    } else {
+        let now = actions::get(&mut work, id).await?;
+        unchanged(&headers, &now)?;
+        actions::hide(&mut work, &now).await?;
+    }
     Answer::nothing().after(work).await
 }

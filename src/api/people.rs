@@ -12,12 +12,12 @@ use utoipa::ToSchema;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
-    answer::{Answer, Page, PageQuery, page, unchanged},
+    answer::{Answer, EraseQuery, Page, PageQuery, page, unchanged},
     body::Body,
     extract::{Administers, Key, PathId, Query},
 };
 use crate::{
-    actions::{App, person as actions},
+    actions::{App, erasure, person as actions},
     domain::{
         id::Id,
         motorcycle::Owner,
@@ -126,18 +126,37 @@ async fn change(
 
 /// Remove a person
 ///
-/// They are signed out of this workshop and cannot come in any more; an open invitation is taken back. The only manager cannot be removed.
-#[utoipa::path(delete, path = "/people/{id}", operation_id = "remove_person", tag = "workshop", params(("id" = Id<Member>, Path, description = "Their id")),
+/// They are signed out of this workshop and cannot come in any more, and their tokens are revoked; an open invitation is taken back. The only
+/// manager cannot be removed.
+///
+/// With `erase=true` the person is erased (GDPR, article 17): wherever the workshop keeps the name, a neutral one such as "Erased person 3" stands in its place,
+/// in records, signatures, amendments, letters, the audit trail and answers kept for repeated requests; e-mail addresses and telephone numbers
+/// go, letters on their way to them are not sent, calendars and tokens are revoked, sessions, invitations and links end,
+/// and the account goes once it has no role on this server any more. The owner record that they come in as is erased with them, unless others
+/// come in as that owner too.
+/// The history of the motorcycles stays. A history packet is worked out anew each time, so one made later has another chain and
+/// signature than one made before. It is found by spelling: nicknames and what stands in attached files are not, and backups made before hold
+/// what they held. Another record with the same name is another person's until it is erased too. Whoever was taken out before can still be
+/// erased: send `If-Match: *`.
+#[utoipa::path(delete, path = "/people/{id}", operation_id = "remove_person", tag = "workshop",
+    params(("id" = Id<Member>, Path, description = "Their id"), EraseQuery),
     responses((status = 204, description = "Removed")))]
 async fn remove(
     State(app): State<Arc<App>>,
     Administers(caller): Administers,
     PathId(id): PathId<Member>,
+    Query(query): Query<EraseQuery>,
     headers: HeaderMap,
 ) -> Result<Answer> {
     let mut work = app.write(&caller, None).await?;
-    let now = actions::get(&mut work, id).await?;
-    unchanged(&headers, &now)?;
-    actions::remove(&mut work, &now).await?;
+    if query.erase {
+        let now = erasure::find_person(&mut work, id).await?;
+        unchanged(&headers, &now)?;
+        erasure::erase_person(&mut work, &now).await?;
+    } else {
+        let now = actions::get(&mut work, id).await?;
+        unchanged(&headers, &now)?;
+        actions::remove(&mut work, &now).await?;
+    }
     Answer::nothing().after(work).await
 }

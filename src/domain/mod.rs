@@ -17,6 +17,7 @@ pub mod counter;
 pub mod due;
 pub mod due_dates;
 pub mod due_wear;
+pub mod erasure;
 pub mod fastener;
 #[cfg(test)]
 pub(crate) mod fixture;

@@ -19,6 +19,7 @@ use super::{
     words,
 };
 use crate::{
+    access::whence::Whence,
     actions::{
         App,
         account::{self as actions, Account},
@@ -124,8 +125,13 @@ pub(super) async fn change_email(State(app): State<Arc<App>>, own: Own, form: Fo
 }
 
 /// `POST /account/sessions/{id}/end`
-pub(super) async fn end_session(State(app): State<Arc<App>>, own: Own, PathId(id): PathId<Session>) -> Result<Response, Fault> {
-    actions::end_session(&app, own.person.id, id).await?;
+pub(super) async fn end_session(
+    State(app): State<Arc<App>>,
+    whence: Whence,
+    own: Own,
+    PathId(id): PathId<Session>,
+) -> Result<Response, Fault> {
+    actions::end_session(&app, &whence, own.person.id, id).await?;
     Ok(Done::new("/account", "That device is signed out.").into_response())
 }
 

@@ -29,7 +29,7 @@ use crate::{
 
 const SIZE: i64 = 50;
 /// What entries are about, as the trail spells it.
-const KINDS: [&str; 16] = [
+const KINDS: [&str; 18] = [
     "motorcycle",
     "odometer_reading",
     "hour_reading",
@@ -44,6 +44,8 @@ const KINDS: [&str; 16] = [
     "fastener",
     "owner",
     "person",
+    "account",
+    "letter",
     "token",
     "workshop",
 ];
@@ -86,6 +88,40 @@ fn changes(entry: &Entry) -> Vec<Change> {
     let differing = fields.into_iter().filter(|field| old.get(*field) != new.get(*field));
     differing.map(|field| Change { field: field.replace('_', " "), old: said(old.get(field)), new: said(new.get(field)) }).collect()
 }
+/// A kind of thing, for the list to choose from.
+fn kind_in_words(kind: &str) -> String {
+    if kind == "account" { "signing in, and accounts".into() } else { kind.replace('_', " ") }
+}
+/// What happened to an account, said plainly.
+fn about_an_account(entry: &Entry) -> Option<String> {
+    let new = |field: &str| entry.new_value.as_ref().and_then(|value| value.0.get(field)?.as_str());
+    if entry.subject_kind != "account" {
+        return None;
+    }
+    let plain = match entry.action.as_str() {
+        "sign_in" => match new("second_factor") {
+            Some("authenticator") => "signed in with the password and a code of the authenticator",
+            Some("recovery_code") => "signed in with the password and a recovery code",
+            _ => "signed in with the password, without a second factor",
+        },
+        "refuse_sign_in" => {
+            let wrong = if new("wrong") == Some("code") { "the password was right, the code was not" } else { "the password was wrong" };
+            return Some(format!("tried to sign in as {} and was refused: {wrong}", new("name").unwrap_or("somebody")));
+        }
+        "sign_out" => "signed out",
+        "end_session" => "ended a session on another device",
+        "sign_out_everywhere" => "signed out everywhere",
+        "change_name" => "changed the name",
+        "change_password" => "changed the password",
+        "begin_email_change" => "began a change of the e-mail address",
+        "change_email" => "changed the e-mail address",
+        "switch_on_second_factor" => "switched the second factor on",
+        "switch_off_second_factor" => "switched the second factor off",
+        "renew_recovery_codes" => "made new recovery codes",
+        _ => return None,
+    };
+    Some(plain.into())
+}
 fn row(entry: &Entry, time_zone: &str) -> Row {
     let named = entry.new_value.as_ref().or(entry.old_value.as_ref()).and_then(|value| {
         let name = ["name", "summary", "text", "description"].iter().find_map(|field| value.0.get(field)?.as_str());
@@ -99,7 +135,8 @@ fn row(entry: &Entry, time_zone: &str) -> Row {
     Row {
         when: words::instant(entry.at.0, time_zone),
         who: entry.address.as_ref().map_or_else(|| entry.who.clone(), |address| format!("{} from {address}", entry.who)),
-        what: format!("{} {}{}", entry.action, entry.subject_kind.replace('_', " "), named.unwrap_or_default()),
+        what: about_an_account(entry)
+            .unwrap_or_else(|| format!("{} {}{}", entry.action, entry.subject_kind.replace('_', " "), named.unwrap_or_default())),
         href,
         changes: changes(entry),
     }
@@ -125,7 +162,7 @@ pub(super) async fn list(State(app): State<Arc<App>>, Manager(visitor): Manager,
     let kept = ["kind", "since", "until", "motorcycle"].map(|name| (name, asked.value(name).to_owned()));
     let page = AuditPage {
         frame: visitor.frame(&work, Nav::Workshop).below(),
-        kinds: everything.into_iter().chain(KINDS.map(|kind| (kind.to_owned(), kind.replace('_', " ")))).collect(),
+        kinds: everything.into_iter().chain(KINDS.map(|kind| (kind.to_owned(), kind_in_words(kind)))).collect(),
         rows: entries.iter().map(|entry| row(entry, &zone)).collect(),
         next: next.map(|next| {
             let pairs = kept.iter().filter(|(_, value)| !value.is_empty()).map(|(name, value)| (*name, value.as_str()));

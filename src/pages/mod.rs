@@ -24,6 +24,7 @@ pub mod chart;
 mod due;
 pub mod due_by_month;
 mod due_rows;
+mod erasure;
 mod fasteners;
 pub mod fault;
 pub mod form;
@@ -135,6 +136,7 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/owners/new", get(owners::new).post(owners::add))
         .route("/owners/{id}/edit", get(owners::edit).post(owners::change))
         .route("/owners/{id}/hide", post(owners::hide))
+        .route("/owners/{id}/erase", get(erasure::owner).post(erasure::erase_owner))
         .route("/owners/{id}/mail", get(letters::for_owner))
         .route("/workshop/mail", get(letters::for_workshop))
         .route("/letters", get(letters::list))
@@ -150,6 +152,7 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/people", get(people::list).post(people::invite))
         .route("/people/{id}/edit", get(people::edit).post(people::change))
         .route("/people/{id}/remove", post(people::remove))
+        .route("/people/{id}/erase", get(erasure::person).post(erasure::erase_person))
         .route("/people/{id}/invitation", post(people::invite_again))
         .route("/people/{id}/reset-link", post(people::reset_link))
         .route("/welcome/{secret}", get(welcome::show).post(welcome::accept))

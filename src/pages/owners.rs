@@ -16,6 +16,7 @@ use super::{
     links, paging, words,
 };
 use crate::{
+    access::Standing,
     actions::{App, Work, owner as actions, report},
     domain::{
         id::Id,
@@ -56,6 +57,7 @@ struct OwnerFormPage {
     mail: Option<String>,
     stopped: Option<String>,
     hide: Option<String>,
+    erase: Option<String>,
 }
 impl OwnerFormPage {
     fn new(visitor: &Visitor, work: &Work, form: Form, owner: Option<&Owner>) -> Self {
@@ -71,6 +73,7 @@ impl OwnerFormPage {
             mail: owner.map(|owner| format!("/owners/{}/mail", owner.id)),
             stopped: None,
             hide: owner.map(|owner| format!("/owners/{}/hide", owner.id)),
+            erase: owner.filter(|_| visitor.caller.standing >= Standing::Manager).map(|owner| format!("/owners/{}/erase", owner.id)),
         }
     }
 }

@@ -122,9 +122,9 @@ pub(super) async fn come_in(app: &App, headers: &HeaderMap, signed_in: &SignedIn
 }
 
 /// `POST /sign-out`
-pub(super) async fn sign_out(State(app): State<Arc<App>>, headers: HeaderMap) -> Result<Response, Fault> {
+pub(super) async fn sign_out(State(app): State<Arc<App>>, headers: HeaderMap, whence: Whence) -> Result<Response, Fault> {
     if let Some(secret) = cookie(&headers, session_cookie(&app)) {
-        session::sign_out(&app, secret).await?;
+        actions::sign_out(&app, &whence, secret).await?;
     }
     let mut response = redirect("/sign-in");
     set_cookie(&mut response, &set_session(&app, ""));

@@ -123,6 +123,12 @@ pub async fn workshops_of(tx: &mut Tx, person: Id<Person>) -> Result<Vec<Id<Work
     Ok(rows.into_iter().map(|row| row.0).collect())
 }
 
+/// The workshops that a person has a role in, with what each calls them.
+pub async fn names_of(tx: &mut Tx, person: Id<Person>) -> Result<Vec<(Id<Workshop>, String)>> {
+    let sql = "select workshop_id, name from membership where person_id = $1 order by created_at, workshop_id";
+    Ok(on!(tx, sqlx::query_as(sql).bind(person), fetch_all)?)
+}
+
 /// What a person is in a workshop.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Membership {

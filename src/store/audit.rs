@@ -1,4 +1,4 @@
-//! The audit trail: appended by every write, never changed.
+//! The audit trail: appended by every write, never changed, but for the names of people who are erased ([`super::erasure`]).
 use serde_json::Value;
 use sqlx::FromRow;
 use time::OffsetDateTime;
@@ -127,10 +127,4 @@ pub async fn list(tx: &mut Tx, workshop: Id<Workshop>, wanted: &Wanted, stretch:
             .bind(wanted.person),
         fetch_all
     )?)
-}
-
-/// Puts another name in place of a person's in every entry of theirs, in the values too: the entries stay, who it was does not.
-pub async fn rename(tx: &mut Tx, workshop: Id<Workshop>, person: Id<Person>, name: &str) -> Result<u64> {
-    let sql = "update audit set who = $3, address = null where workshop_id = $1 and person_id = $2";
-    execute!(tx, sqlx::query(sql).bind(workshop).bind(person).bind(name)).map_err(Into::into)
 }

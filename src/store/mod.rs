@@ -13,6 +13,7 @@ pub mod component;
 pub mod copy;
 pub mod due_item;
 mod engine;
+pub mod erasure;
 pub mod exchange;
 pub mod fastener;
 pub mod fitting;

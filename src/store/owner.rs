@@ -74,6 +74,13 @@ pub async fn find(tx: &mut Tx, workshop: Id<Workshop>, id: Id<Owner>) -> Result<
     Ok(row.map(Owner::from))
 }
 
+/// The owner of an id, hidden or not.
+pub async fn find_even_hidden(tx: &mut Tx, workshop: Id<Workshop>, id: Id<Owner>) -> Result<Option<Owner>> {
+    let sql = "select id, body, created_at from owner where workshop_id = $1 and id = $2";
+    let row = on!(tx, sqlx::query_as::<_, Row>(sql).bind(workshop).bind(id), fetch_optional)?;
+    Ok(row.map(Owner::from))
+}
+
 /// Owners by name, then id.
 pub async fn list(tx: &mut Tx, workshop: Id<Workshop>, stretch: Stretch<(String, Id<Owner>)>) -> Result<Vec<Owner>> {
     let sql = "select id, body, created_at from owner where workshop_id = $1 and deleted_at is null

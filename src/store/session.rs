@@ -127,6 +127,12 @@ pub async fn open_workshop(tx: &mut Tx, hash: &[u8], person: Id<Person>, worksho
     Ok(execute!(tx, sqlx::query(sql).bind(hash).bind(person).bind(workshop))? == 1)
 }
 
+/// Whose the session of a hash is, whatever they may still open.
+pub async fn person_of(tx: &mut Tx, hash: &[u8]) -> Result<Option<Id<Person>>> {
+    let sql = "select person_id from session where token_hash = $1";
+    Ok(on!(tx, sqlx::query_scalar(sql).bind(hash), fetch_optional)?)
+}
+
 /// Ends the session of a hash.
 pub async fn delete(tx: &mut Tx, hash: &[u8]) -> Result<()> {
     execute!(tx, sqlx::query("delete from session where token_hash = $1").bind(hash))?;

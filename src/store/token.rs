@@ -11,7 +11,7 @@ use crate::{
         id::Id,
         motorcycle::{Motorcycle, Owner},
         words::TokenScope,
-        workshop::{Token, Workshop},
+        workshop::{Person, Token, Workshop},
     },
     error::Result,
 };
@@ -51,10 +51,20 @@ impl From<Row> for Token {
     }
 }
 
+/// Who makes a token.
+#[derive(Clone, Debug)]
+pub struct Maker {
+    /// What they are called.
+    pub name: String,
+    /// The person who answers for the token: it goes when they leave.
+    pub person: Option<Id<Person>>,
+}
+
 /// Stores a new token by the hash of its secret.
-pub async fn insert(tx: &mut Tx, workshop: Id<Workshop>, token: &Token, hash: &[u8], by: &str) -> Result<()> {
-    let sql = "insert into api_token (workshop_id, id, name, scopes, expires_on, owner_id, motorcycle_id, token_hash, created_by, created_at, updated_at)
-               values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $10)";
+pub async fn insert(tx: &mut Tx, workshop: Id<Workshop>, token: &Token, hash: &[u8], by: &Maker) -> Result<()> {
+    let sql = "insert into api_token (workshop_id, id, name, scopes, expires_on, owner_id, motorcycle_id, token_hash, created_by, created_at, updated_at,
+                 made_by_id)
+               values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $10, $11)";
     execute!(
         tx,
         sqlx::query(sql)
@@ -66,8 +76,9 @@ pub async fn insert(tx: &mut Tx, workshop: Id<Workshop>, token: &Token, hash: &[
             .bind(token.owner_id)
             .bind(token.motorcycle_id)
             .bind(hash)
-            .bind(by)
+            .bind(&by.name)
             .bind(Instant(token.created_at))
+            .bind(by.person)
     )?;
     Ok(())
 }
@@ -84,6 +95,19 @@ pub async fn find(tx: &mut Tx, workshop: Id<Workshop>, id: Id<Token>) -> Result<
     let sql = concat!(tokens!(), "where workshop_id = $1 and id = $2 and revoked_at is null");
     let row = on!(tx, sqlx::query_as::<_, Row>(sql).bind(workshop).bind(id), fetch_optional)?;
     Ok(row.map(Token::from))
+}
+
+/// The person who answers for a token.
+pub async fn answers_for(tx: &mut Tx, workshop: Id<Workshop>, id: Id<Token>) -> Result<Option<Id<Person>>> {
+    let sql = "select made_by_id from api_token where workshop_id = $1 and id = $2";
+    let found: Option<(Option<Id<Person>>,)> = on!(tx, sqlx::query_as(sql).bind(workshop).bind(id), fetch_optional)?;
+    Ok(found.and_then(|row| row.0))
+}
+/// Every token that a person answers for, and whether it is in use.
+pub async fn made_by(tx: &mut Tx, workshop: Id<Workshop>, person: Id<Person>) -> Result<Vec<(Id<Token>, bool)>> {
+    let sql = "select id, revoked_at from api_token where workshop_id = $1 and made_by_id = $2 order by id";
+    let rows: Vec<(Id<Token>, Option<Instant>)> = on!(tx, sqlx::query_as(sql).bind(workshop).bind(person), fetch_all)?;
+    Ok(rows.into_iter().map(|(id, revoked)| (id, revoked.is_none())).collect())
 }
 
 /// Tokens in use, oldest first.

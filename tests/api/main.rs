@@ -16,6 +16,7 @@ mod connection;
 mod conventions;
 mod databases;
 mod due;
+mod erasing;
 mod exchange;
 mod guard;
 mod histories;

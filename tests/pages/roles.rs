@@ -93,6 +93,7 @@ const FORMS: &[(&str, &str)] = &[
     ("/rotate", "manager"),
     ("/revoke", "owner"),
     ("/workshop", "manager"),
+    ("/erase", "manager"),
 ];
 fn allowed(role: &str, least: &str) -> bool {
     let rank = |role: &str| ["owner", "mechanic", "manager"].iter().position(|known| *known == role);

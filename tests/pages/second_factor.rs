@@ -20,8 +20,12 @@ fn bytes(base32: &str) -> Vec<u8> {
 fn code(secret: &[u8], off: i64) -> String {
     totp::code(secret, totp::step(now().unix_timestamp() + off), 6)
 }
+/// The code of this moment.
+pub fn code_now(secret: &[u8]) -> String {
+    code(secret, 0)
+}
 /// Sets up a second factor for the first workshop's manager; gives the secret and the recovery codes.
-async fn set_up(reader: &Reader) -> (Vec<u8>, Vec<String>) {
+pub async fn set_up(reader: &Reader) -> (Vec<u8>, Vec<String>) {
     let page = reader.get("/account/second-factor").await;
     page.says("<svg class=\"qr\"").says("role=\"img\"");
     let secret = bytes(&page.inside("secret"));
@@ -34,14 +38,14 @@ async fn set_up(reader: &Reader) -> (Vec<u8>, Vec<String>) {
     (secret, codes)
 }
 /// The first step with the right password: the browser stands before the second one.
-async fn half_way(server: &Server) -> Reader {
+pub async fn half_way(server: &Server) -> Reader {
     let reader = Reader::new(server);
     let page = reader.send("/sign-in", &[("email", EMAIL), ("password", PASSWORD), ("next", "/motorcycles")]).await;
     assert_eq!((page.status, page.location()), (303, "/sign-in/code?next=%2Fmotorcycles"), "{}", page.text);
     assert!(!page.cookie("half").is_empty() && page.cookie("session").is_empty());
     reader
 }
-async fn second(reader: &Reader, code: &str) -> Page {
+pub async fn second(reader: &Reader, code: &str) -> Page {
     reader.send("/sign-in/code", &[("code", code), ("next", "/motorcycles")]).await
 }
 
