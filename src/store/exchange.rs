@@ -143,6 +143,20 @@ pub const TABLES: &[Table] = &[
         facts: &[ID, BODY, DELETED, CREATED],
         derived: &[must("key", Kind::Text), COMPONENT, OF_BIKE, UPDATED],
     },
+    Table { name: "procedure", key: &["id"], facts: &[ID, DELETED, CREATED], derived: &[UPDATED] },
+    Table {
+        name: "procedure_version",
+        key: &["id"],
+        facts: &[
+            ID,
+            must("procedure_id", Kind::Of("procedure")),
+            must("version", Kind::Whole),
+            BODY,
+            must("written_by", Kind::Text),
+            CREATED,
+        ],
+        derived: &[must("title", Kind::Text), COMPONENT, OF_BIKE],
+    },
     Table {
         name: "service_event",
         key: &["id"],
@@ -495,6 +509,8 @@ pub async fn rows_of(
         "owner" => "$2 is null",
         "motorcycle" => "id = $2",
         "amendment" => "service_event_id in (select id from service_event where workshop_id = $1 and motorcycle_id = $2)",
+        "procedure" => "id in (select procedure_id from procedure_version where workshop_id = $1 and motorcycle_id = $2)",
+        "procedure_version" => "procedure_id in (select procedure_id from procedure_version where workshop_id = $1 and motorcycle_id = $2)",
         "installed_part" => "id in (select part_id from fitting where workshop_id = $1 and motorcycle_id = $2)",
         _ => "motorcycle_id = $2",
     };

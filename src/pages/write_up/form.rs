@@ -135,6 +135,7 @@ pub fn read(form: &mut Form, due: &[Tick], currency: &str) -> Read {
         measured: Vec::new(),
         tightened: Vec::new(),
         filled: Vec::new(),
+        procedures: Vec::new(),
         as_found: Vec::new(),
         follow_ups: Vec::new(),
         follow_ups_done: Vec::new(),
