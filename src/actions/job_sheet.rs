@@ -1,7 +1,7 @@
 //! The job sheet of one visit.
 use time::Date;
 
-use super::{Work, due};
+use super::{Work, due, procedure};
 use crate::{
     access::Sight,
     domain::{
@@ -11,6 +11,7 @@ use crate::{
         job_sheet::{EventNotes, JobSheet, Making, OnBike},
         limit::Limit,
         motorcycle::Motorcycle,
+        procedure::Procedure,
         road::Roads,
         service::FollowUp,
         words::{FollowUpStatus, Status},
@@ -49,6 +50,7 @@ struct Known {
     parts: Vec<OnBike>,
     fasteners: Vec<Fastener>,
     limits: Vec<Limit>,
+    procedures: Vec<Procedure>,
     notes: Vec<EventNotes>,
     follow_ups: Vec<FollowUp>,
 }
@@ -61,6 +63,7 @@ impl Known {
         let parts = parts.map(|part| OnBike { id: part.id, part_number: part.part_number, single_use: part.single_use }).collect();
         let fasteners = store::fastener::perhaps_for(&mut work.tx, workshop, bike.id).await?;
         let limits = store::limit_range::perhaps_for(&mut work.tx, workshop, bike.id).await?;
+        let procedures = procedure::for_motorcycle(work, bike).await?;
         let all = store::service_event::Wanted::default();
         let events = store::service_event::list(&mut work.tx, workshop, bike.id, &all, Stretch::ALL).await?;
         let notes = events
@@ -70,7 +73,7 @@ impl Known {
             .collect();
         let open = Some(FollowUpStatus::Open);
         let follow_ups = store::follow_up::list(&mut work.tx, workshop, Sight::All, Some(bike.id), open, Stretch::ALL).await?;
-        Ok(Self { history, parts, fasteners, limits, notes, follow_ups })
+        Ok(Self { history, parts, fasteners, limits, procedures, notes, follow_ups })
     }
     fn sheet(&self, roads: &Roads, today: Date, operations: Vec<DueItemOn>, others: &[DueItemOn]) -> JobSheet {
         let making = Making {
@@ -80,6 +83,7 @@ impl Known {
             others,
             fasteners: &self.fasteners,
             limits: &self.limits,
+            procedures: &self.procedures,
             parts: &self.parts,
             notes: &self.notes,
             follow_ups: self.follow_ups.clone(),

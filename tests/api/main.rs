@@ -34,6 +34,7 @@ mod openapi;
 mod packet;
 mod parts;
 mod people;
+mod procedures;
 mod readings;
 mod records;
 mod reports;
