@@ -8,7 +8,7 @@ use crate::{
         due::{DueItemId, DueItemOn},
         fastener::Fastener,
         history::History,
-        job_sheet::{EventNotes, JobSheet, Making, OnBike},
+        job_sheet::{EventNotes, JobSheet, Making, OnBike, SheetProcedure},
         limit::Limit,
         motorcycle::Motorcycle,
         procedure::Procedure,
@@ -44,6 +44,16 @@ pub async fn of_each(work: &mut Work, bike: &Motorcycle, items: &[DueItemOn]) ->
     Ok(items.iter().map(|item| known.sheet(&roads, work.today, vec![item.clone()], &[])).collect())
 }
 
+/// A procedure with the figures of the motorcycle.
+///
+/// # Errors
+/// Where the database refuses.
+pub async fn with_figures(work: &mut Work, bike: &Motorcycle, procedure: &Procedure) -> Result<SheetProcedure> {
+    let known = Known::load(work, bike).await?;
+    let roads = Roads::new(&known.history);
+    Ok(known.making(&roads, work.today, Vec::new(), &[]).with_figures(procedure))
+}
+
 /// What every sheet of a motorcycle is made from.
 struct Known {
     history: History,
@@ -76,7 +86,10 @@ impl Known {
         Ok(Self { history, parts, fasteners, limits, procedures, notes, follow_ups })
     }
     fn sheet(&self, roads: &Roads, today: Date, operations: Vec<DueItemOn>, others: &[DueItemOn]) -> JobSheet {
-        let making = Making {
+        self.making(roads, today, operations, others).sheet()
+    }
+    fn making<'a>(&'a self, roads: &'a Roads<'a>, today: Date, operations: Vec<DueItemOn>, others: &'a [DueItemOn]) -> Making<'a> {
+        Making {
             roads,
             today,
             operations,
@@ -87,8 +100,7 @@ impl Known {
             parts: &self.parts,
             notes: &self.notes,
             follow_ups: self.follow_ups.clone(),
-        };
-        making.sheet()
+        }
     }
 }
 

@@ -47,6 +47,7 @@ mod packet;
 pub mod paging;
 mod parts;
 mod people;
+mod procedures;
 mod readings;
 mod reset;
 pub mod ruler;
@@ -123,6 +124,11 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/fasteners/new", get(fasteners::new).post(fasteners::add))
         .route("/fasteners/{id}/edit", get(fasteners::edit).post(fasteners::change))
         .route("/fasteners/{id}/delete", post(fasteners::delete))
+        .route("/procedures", get(procedures::list))
+        .route("/procedures/new", get(procedures::new).post(procedures::add))
+        .route("/procedures/{id}", get(procedures::show))
+        .route("/procedures/{id}/edit", get(procedures::edit).post(procedures::change))
+        .route("/procedures/{id}/delete", post(procedures::delete))
         .route("/workshop", get(workshop::show).post(workshop::change))
         .route("/calendars", get(calendars::list).post(calendars::make))
         .route("/calendars/{id}/revoke", post(calendars::revoke))
