@@ -30,7 +30,9 @@ use crate::{
         component::Component,
         id::Id,
         job_sheet::SheetStep,
+        limit::share_a_bike,
         procedure::{NewProcedure, Procedure, ProcedureStep, ProcedureVersion, StepLimit},
+        rule::AppliesToBike,
         words::Operation,
     },
     error::{Error, Result},
@@ -161,7 +163,11 @@ async fn show_page(visitor: &Visitor, work: &mut Work, version: &ProcedureVersio
     let meant = standards::meant_for(work, &version.applies_to).await?.words();
     let mut steps = Vec::new();
     for step in &version.steps {
-        steps.push(Step { text: step.text.clone(), figures: figures(work, step, &known).await?, caution: step.caution.clone() });
+        steps.push(Step {
+            text: step.text.clone(),
+            figures: figures(work, step, &version.applies_to, &known).await?,
+            caution: step.caution.clone(),
+        });
     }
     let all = actions::versions(work, version.procedure_id, Stretch::ALL).await?;
     let versions = all.iter().rev().map(|one| Version {
@@ -184,12 +190,13 @@ async fn show_page(visitor: &Visitor, work: &mut Work, version: &ProcedureVersio
     })
 }
 
-/// Every fastener of the key and every limit for what is measured, each with the motorcycles that it is for.
-async fn figures(work: &mut Work, step: &ProcedureStep, known: &[Component]) -> Result<Vec<String>> {
+/// Every fastener of the key and every limit for what is measured that a motorcycle of the procedure can have, each with those that it is for.
+async fn figures(work: &mut Work, step: &ProcedureStep, applies_to: &AppliesToBike, known: &[Component]) -> Result<Vec<String>> {
     let mut figures = Vec::new();
     if let Some(key) = &step.fastener {
         let wanted = fastener::Wanted { key: Some(key.clone()), ..fastener::Wanted::default() };
-        let all = fastener::list(work, &wanted, Stretch { after: None, limit: 20 }).await?;
+        let mut all = fastener::list(work, &wanted, Stretch { after: None, limit: 200 }).await?;
+        all.retain(|one| share_a_bike(&one.applies_to, applies_to));
         for one in &all {
             let meant = standards::meant_for(work, &one.applies_to).await?.words();
             figures.push(format!("{}: {} ({meant})", one.name, fasteners::figures(one)));
@@ -201,7 +208,8 @@ async fn figures(work: &mut Work, step: &ProcedureStep, known: &[Component]) -> 
     if let Some(measured) = &step.limit {
         let wanted =
             limit::Wanted { component: Some(measured.component.clone()), quantity: Some(measured.quantity), ..limit::Wanted::default() };
-        let mut all = limit::list(work, &wanted, Stretch { after: None, limit: 40 }).await?;
+        let mut all = limit::list(work, &wanted, Stretch { after: None, limit: 200 }).await?;
+        all.retain(|one| share_a_bike(&one.applies_to, applies_to));
         all.retain(|one| one.position.is_none() || measured.position.is_none() || one.position == measured.position);
         for one in &all {
             let meant = standards::meant_for(work, &one.applies_to).await?.words();

@@ -233,3 +233,93 @@ on_both_engines!(a_job_sheet_brings_the_procedures_of_its_work_with_this_motorcy
     );
     assert_eq!((&steps[0]["fastener"], &steps[0]["limits"]), (&Value::Null, &json!([])));
 });
+
+on_both_engines!(an_export_brings_every_version_and_what_followed_it, async |server| {
+    let id = written(&server).await;
+    let path = format!("/procedures/{id}");
+    server.change(&path, &json!({"title": "Rear wheel, back in"})).await.ok();
+    let withdrawn = server.post("/procedures", &wheel(json!({"title": "Old way"}))).await.id();
+    server.remove(&format!("/procedures/{withdrawn}")).await.with(204);
+    let bike = server.motorcycle(json!({})).await;
+    let followed =
+        json!([{"id": id, "version": 1, "steps_done": [1], "steps_left_out": [{"step": 2, "reason": "No spacer on this side"}]}]);
+    let event_path = format!("/service-events/{}", server.post(&format!("{bike}/service-events"), &event(followed)).await.id());
+
+    let to = server.other_workshop();
+    let file = server.get("/export").await.text;
+    let import = async |file: String| {
+        let request = to.request(reqwest::Method::POST, "/imports?kind=export").header("content-type", "application/x-ndjson");
+        to.send(request.body(file)).await
+    };
+    // A version that could not have been written is refused with its place, and nothing of the file is kept.
+    for (column, pointer, value) in [
+        ("body.steps", "/row/body/steps", json!([])),
+        ("body.title", "/row/body/title", json!("")),
+        ("version", "/row/version", json!(0)),
+        ("procedure_id", "/row/procedure_id", json!(UNKNOWN)),
+    ] {
+        let mut lines: Vec<Value> = file.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+        let place = lines.iter().position(|line| line["table"] == "procedure_version").unwrap();
+        *lines[place].pointer_mut(pointer).unwrap() = value;
+        let wrong = import(lines.iter().map(|line| format!("{line}\n")).collect()).await;
+        assert_eq!(wrong.status, 422, "{column}: {}", wrong.text);
+        assert!(wrong.text.contains(column), "{column}: {}", wrong.text);
+        assert_eq!(to.count("/procedures").await, 0);
+    }
+    import(file).await.with(201);
+    for path in ["/procedures".to_owned(), format!("{path}/versions"), format!("/procedures/{withdrawn}/versions"), event_path] {
+        assert_eq!(to.get(&path).await.ok(), server.get(&path).await.ok(), "{path}");
+    }
+});
+
+on_both_engines!(what_is_written_for_one_motorcycle_goes_with_it_and_is_copied, async |server| {
+    let shared = written(&server).await;
+    let bike = server.motorcycle(json!({})).await;
+    let own = wheel(json!({"title": "This one alone", "applies_to": {"motorcycle_id": bike.rsplit('/').next()}}));
+    let own = server.post("/procedures", &own).await.id();
+    server.change(&format!("/procedures/{own}"), &json!({"applies_when": "Wheel out"})).await.ok();
+    // One that was written for another motorcycle at first, and one that is for all by now.
+    let before = server.motorcycle(json!({})).await;
+    let moved = wheel(json!({"title": "Now for this one", "applies_to": {"motorcycle_id": before.rsplit('/').next()}}));
+    let moved = format!("/procedures/{}", server.post("/procedures", &moved).await.id());
+    server.change(&moved, &json!({"applies_to": {"motorcycle_id": bike.rsplit('/').next()}})).await.ok();
+    let widened = wheel(json!({"title": "Now for all", "applies_to": {"motorcycle_id": bike.rsplit('/').next()}}));
+    let widened = format!("/procedures/{}", server.post("/procedures", &widened).await.id());
+    server.change(&widened, &json!({"applies_to": {"motorcycle_id": null}})).await.ok();
+    let followed = json!([{"id": shared, "version": 1, "steps_done": [1, 2]}, {"id": own, "version": 1, "steps_done": [3]}]);
+    server.post(&format!("{bike}/service-events"), &event(followed)).await.created();
+
+    let other = server.motorcycle(json!({})).await;
+    let id = |path: &str| path.rsplit('/').next().unwrap().parse().unwrap();
+    let workshop = server.get("/workshop").await.ok()["id"].as_str().unwrap().parse().unwrap();
+    let mut work = server.app.write(&witnessmark::access::Caller::command_line(workshop), None).await.unwrap();
+    for _ in 0..2 {
+        witnessmark::actions::rule::copy_rules(&mut work, id(&bike), id(&other)).await.unwrap();
+    }
+    work.finish(None).await.unwrap();
+    let copied = server.all(&format!("/procedures?motorcycle={}", other.rsplit('/').next().unwrap())).await;
+    assert_eq!(
+        copied.iter().map(|one| (&one["title"], &one["version"])).collect::<Vec<_>>(),
+        [(&json!("This one alone"), &json!(1)), (&json!("Now for this one"), &json!(1))]
+    );
+
+    let to = server.other_workshop();
+    let link = server.post(&format!("{bike}/offers"), &json!({"to_email": "dee@example.org"})).await.created()["link"].clone();
+    let secret = json!({"secret": link.as_str().unwrap().strip_prefix("/offers/").unwrap()});
+    to.post("/offers/acceptance", &secret).await.created();
+    let come = to.all("/procedures").await;
+    assert_eq!(
+        come.iter().map(|one| (&one["title"], &one["version"])).collect::<Vec<_>>(),
+        [(&json!("This one alone"), &json!(2)), (&json!("Now for this one"), &json!(2))]
+    );
+    let far = format!("/motorcycles/{}", come[0]["applies_to"]["motorcycle_id"].as_str().unwrap());
+    assert_eq!(to.count(&format!("/procedures/{}/versions", come[0]["id"].as_str().unwrap())).await, 2);
+    // The workshop's own way stays behind; what was done by it is told all the same.
+    let event = to.get(&format!("{far}/service-events")).await.items().remove(0);
+    assert_eq!(event["procedures"][1]["procedure_id"], come[0]["id"]);
+    assert_eq!(
+        (&event["procedures"][0]["title"], &event["procedures"][0]["steps"][1]["done"]),
+        (&json!("Refit the rear wheel"), &json!(true))
+    );
+    to.get(&format!("/procedures/{}", event["procedures"][0]["procedure_id"].as_str().unwrap())).await.problem(404);
+});

@@ -7,7 +7,8 @@ use crate::{
     roles::somebody,
 };
 
-const WHEEL: [(&str, &str); 6] = [
+const WHEEL: [(&str, &str); 7] = [
+    ("applies_to.make", "Halden"),
     ("title", "Refit the rear wheel"),
     ("component", "wheel"),
     ("position", "rear"),
@@ -41,6 +42,9 @@ async fn with_a_tire_due(server: &Server) -> (String, String) {
 
 on_both_engines!(steps_are_typed_line_by_line_and_get_their_torque_limit_and_caution, async |server| {
     nut(&server).await;
+    let other = json!({"key": "rear_axle_nut", "name": "Rear axle nut", "component": "axle", "position": "rear",
+        "stages": [{"lower": 90, "upper": 95, "unit": "N.m"}], "applies_to": {"make": "Corvane"}});
+    server.post("/fasteners", &other).await.created();
     let limit = json!({"component": "drive_belt", "quantity": "deflection", "lower": 8, "upper": 10, "unit": "mm", "kind": "adjust"});
     server.post("/limits", &limit).await.created();
     let reader = Reader::signed_in(&server).await;
@@ -68,6 +72,7 @@ on_both_engines!(steps_are_typed_line_by_line_and_get_their_torque_limit_and_cau
     let path = page.location().to_owned();
     let shown = reader.get(&path).await;
     shown.says("Refit the rear wheel is written down").says("Rear axle nut: 105 to 115 N.m (all motorcycles)");
+    shown.hides("90 to 95 N.m");
     shown.says("<strong>Mind:</strong> The first press does nothing").says("A jack lifts, a stand holds").says("service manual");
     reader.get("/procedures").await.says("4 steps, version 1").says(&format!("href=\"{path}\""));
 
