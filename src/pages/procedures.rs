@@ -7,8 +7,10 @@ use std::sync::Arc;
 
 use askama::Template;
 use axum::{
+    Router,
     extract::State,
     response::{IntoResponse, Response},
+    routing::{get, post},
 };
 
 use self::steps::{Attachable, StepRow};
@@ -40,6 +42,16 @@ use crate::{
 };
 
 const SIZE: i64 = 100;
+
+/// The pages of procedures.
+pub(super) fn routes() -> Router<Arc<App>> {
+    Router::new()
+        .route("/procedures", get(list))
+        .route("/procedures/new", get(new).post(add))
+        .route("/procedures/{id}", get(show))
+        .route("/procedures/{id}/edit", get(edit).post(change))
+        .route("/procedures/{id}/delete", post(delete))
+}
 
 #[derive(Template)]
 #[template(path = "procedures.html", whitespace = "minimize")]
@@ -110,7 +122,7 @@ impl FormPage {
 }
 
 /// `GET /procedures`
-pub(super) async fn list(State(app): State<Arc<App>>, Mechanic(visitor): Mechanic, Asked(asked): Asked) -> Result<Response, Fault> {
+async fn list(State(app): State<Arc<App>>, Mechanic(visitor): Mechanic, Asked(asked): Asked) -> Result<Response, Fault> {
     let stretch: Stretch<Id<Procedure>> = paging::stretch(&asked, SIZE)?;
     let mut work = app.read(&visitor.caller).await?;
     let mut all = actions::list(&mut work, None, None, stretch).await?;
@@ -133,7 +145,7 @@ pub(super) async fn list(State(app): State<Arc<App>>, Mechanic(visitor): Mechani
 }
 
 /// `GET /procedures/{id}`; `?version=` shows an earlier one.
-pub(super) async fn show(
+async fn show(
     State(app): State<Arc<App>>,
     Mechanic(visitor): Mechanic,
     PathId(id): PathId<Procedure>,
@@ -247,7 +259,7 @@ pub(super) fn measured_words(measured: &StepLimit, known: &[Component]) -> Strin
 }
 
 /// `GET /procedures/new`
-pub(super) async fn new(State(app): State<Arc<App>>, Manager(visitor): Manager, Asked(asked): Asked) -> Result<Response, Fault> {
+async fn new(State(app): State<Arc<App>>, Manager(visitor): Manager, Asked(asked): Asked) -> Result<Response, Fault> {
     let mut work = app.read(&visitor.caller).await?;
     let mut form = Form::showing([("operation", "fit".into()), ("more_steps", String::new())]);
     form.set("applies_to.motorcycle_id", asked.value("motorcycle"));
@@ -255,7 +267,7 @@ pub(super) async fn new(State(app): State<Arc<App>>, Manager(visitor): Manager, 
 }
 
 /// `POST /procedures/new`
-pub(super) async fn add(State(app): State<Arc<App>>, Manager(visitor): Manager, mut form: Form) -> Result<Response, Fault> {
+async fn add(State(app): State<Arc<App>>, Manager(visitor): Manager, mut form: Form) -> Result<Response, Fault> {
     let only_rows = form.is("add", "rows");
     let new = read(&mut form, !only_rows);
     if only_rows {
@@ -277,7 +289,7 @@ pub(super) async fn add(State(app): State<Arc<App>>, Manager(visitor): Manager, 
 }
 
 /// `GET /procedures/{id}/edit`
-pub(super) async fn edit(State(app): State<Arc<App>>, Manager(visitor): Manager, PathId(id): PathId<Procedure>) -> Result<Response, Fault> {
+async fn edit(State(app): State<Arc<App>>, Manager(visitor): Manager, PathId(id): PathId<Procedure>) -> Result<Response, Fault> {
     let mut work = app.read(&visitor.caller).await?;
     let procedure = actions::get(&mut work, id).await?;
     let mut form = standards::fields(&NewProcedure { steps: Vec::new(), ..procedure.details() })?;
@@ -287,7 +299,7 @@ pub(super) async fn edit(State(app): State<Arc<App>>, Manager(visitor): Manager,
 }
 
 /// `POST /procedures/{id}/edit`
-pub(super) async fn change(
+async fn change(
     State(app): State<Arc<App>>,
     Manager(visitor): Manager,
     PathId(id): PathId<Procedure>,
@@ -324,11 +336,7 @@ pub(super) async fn change(
 }
 
 /// `POST /procedures/{id}/delete`
-pub(super) async fn delete(
-    State(app): State<Arc<App>>,
-    Manager(visitor): Manager,
-    PathId(id): PathId<Procedure>,
-) -> Result<Response, Fault> {
+async fn delete(State(app): State<Arc<App>>, Manager(visitor): Manager, PathId(id): PathId<Procedure>) -> Result<Response, Fault> {
     let mut work = app.write(&visitor.caller, None).await?;
     let procedure = actions::get(&mut work, id).await?;
     actions::withdraw(&mut work, &procedure).await?;
