@@ -18,6 +18,9 @@ const WHEEL: [(&str, &str); 7] = [
 ];
 const LINES: &str = "Clean the axle\r\n\r\nTighten the nut\r\nPump the brake";
 
+fn fields<'f>(more: &[(&'f str, &'f str)]) -> Vec<(&'f str, &'f str)> {
+    WHEEL.iter().chain(more).copied().collect()
+}
 async fn nut(server: &Server) {
     let nut = json!({"key": "rear_axle_nut", "name": "Rear axle nut", "component": "axle", "position": "rear",
         "stages": [{"lower": 105, "upper": 115, "unit": "N.m"}]});
@@ -48,9 +51,6 @@ on_both_engines!(steps_are_typed_line_by_line_and_get_their_torque_limit_and_cau
     let limit = json!({"component": "drive_belt", "quantity": "deflection", "lower": 8, "upper": 10, "unit": "mm", "kind": "adjust"});
     server.post("/limits", &limit).await.created();
     let reader = Reader::signed_in(&server).await;
-    fn fields<'f>(more: &[(&'f str, &'f str)]) -> Vec<(&'f str, &'f str)> {
-        WHEEL.iter().chain(more).copied().collect()
-    }
     let page = reader.fill("/procedures/new", &fields(&[("more_steps", LINES), ("add", "rows")])).await;
     assert_eq!(page.status, 200);
     page.says("<legend>Step 3</legend>").says("Drive belt: deflection</option>").says("Rear axle nut</option>").hides("Step 4</legend>");
