@@ -1,16 +1,17 @@
 //! The job sheet of one visit.
 use time::Date;
 
-use super::{Work, due};
+use super::{Work, due, procedure};
 use crate::{
     access::Sight,
     domain::{
         due::{DueItemId, DueItemOn},
         fastener::Fastener,
         history::History,
-        job_sheet::{EventNotes, JobSheet, Making, OnBike},
+        job_sheet::{EventNotes, JobSheet, Making, OnBike, SheetProcedure},
         limit::Limit,
         motorcycle::Motorcycle,
+        procedure::Procedure,
         road::Roads,
         service::FollowUp,
         words::{FollowUpStatus, Status},
@@ -43,12 +44,23 @@ pub async fn of_each(work: &mut Work, bike: &Motorcycle, items: &[DueItemOn]) ->
     Ok(items.iter().map(|item| known.sheet(&roads, work.today, vec![item.clone()], &[])).collect())
 }
 
+/// A procedure with the figures of the motorcycle.
+///
+/// # Errors
+/// Where the database refuses.
+pub async fn with_figures(work: &mut Work, bike: &Motorcycle, procedure: &Procedure) -> Result<SheetProcedure> {
+    let known = Known::load(work, bike).await?;
+    let roads = Roads::new(&known.history);
+    Ok(known.making(&roads, work.today, Vec::new(), &[]).with_figures(procedure))
+}
+
 /// What every sheet of a motorcycle is made from.
 struct Known {
     history: History,
     parts: Vec<OnBike>,
     fasteners: Vec<Fastener>,
     limits: Vec<Limit>,
+    procedures: Vec<Procedure>,
     notes: Vec<EventNotes>,
     follow_ups: Vec<FollowUp>,
 }
@@ -61,6 +73,7 @@ impl Known {
         let parts = parts.map(|part| OnBike { id: part.id, part_number: part.part_number, single_use: part.single_use }).collect();
         let fasteners = store::fastener::perhaps_for(&mut work.tx, workshop, bike.id).await?;
         let limits = store::limit_range::perhaps_for(&mut work.tx, workshop, bike.id).await?;
+        let procedures = procedure::for_motorcycle(work, bike).await?;
         let all = store::service_event::Wanted::default();
         let events = store::service_event::list(&mut work.tx, workshop, bike.id, &all, Stretch::ALL).await?;
         let notes = events
@@ -70,21 +83,24 @@ impl Known {
             .collect();
         let open = Some(FollowUpStatus::Open);
         let follow_ups = store::follow_up::list(&mut work.tx, workshop, Sight::All, Some(bike.id), open, Stretch::ALL).await?;
-        Ok(Self { history, parts, fasteners, limits, notes, follow_ups })
+        Ok(Self { history, parts, fasteners, limits, procedures, notes, follow_ups })
     }
     fn sheet(&self, roads: &Roads, today: Date, operations: Vec<DueItemOn>, others: &[DueItemOn]) -> JobSheet {
-        let making = Making {
+        self.making(roads, today, operations, others).sheet()
+    }
+    fn making<'a>(&'a self, roads: &'a Roads<'a>, today: Date, operations: Vec<DueItemOn>, others: &'a [DueItemOn]) -> Making<'a> {
+        Making {
             roads,
             today,
             operations,
             others,
             fasteners: &self.fasteners,
             limits: &self.limits,
+            procedures: &self.procedures,
             parts: &self.parts,
             notes: &self.notes,
             follow_ups: self.follow_ups.clone(),
-        };
-        making.sheet()
+        }
     }
 }
 

@@ -33,6 +33,7 @@ pub mod owner;
 pub mod packet;
 pub mod part;
 pub mod person;
+pub mod procedure;
 pub mod reading;
 pub mod report;
 pub mod rule;

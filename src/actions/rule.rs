@@ -92,7 +92,7 @@ pub async fn for_motorcycle(work: &mut Work, bike: &Motorcycle) -> Result<Vec<In
     Ok(rules)
 }
 
-/// Copies to another motorcycle what was written for one alone: rules, limits and fasteners.
+/// Copies to another motorcycle what was written for one alone: rules, limits, fasteners and procedures.
 /// What that other one has of its own already is left as it is, and nothing is copied that would collide with it.
 ///
 /// # Errors
@@ -112,6 +112,7 @@ pub async fn copy_rules(work: &mut Work, from: Id<Motorcycle>, to: Id<Motorcycle
     }
     super::limit::copy(work, from, to).await?;
     super::fastener::copy(work, from, to).await?;
+    super::procedure::copy(work, from, to).await?;
     work.touch(to);
     Ok(())
 }

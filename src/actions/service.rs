@@ -123,6 +123,7 @@ fn row(work: &Work, bike: &Motorcycle, id: Id<ServiceEvent>, new: &NewServiceEve
         body: Json(EventBody {
             tightened: tightened.collect(),
             filled: new.filled.clone(),
+            procedures: known.followed.clone(),
             as_found: new.as_found.clone(),
             labor_minutes: new.labor_minutes,
             cost: new.cost.clone(),

@@ -29,8 +29,8 @@ struct SheetQuery {
 
 /// Make a job sheet
 ///
-/// What is to be done on one visit, with the fasteners, the limits that will apply at the parts' age, what to have ready, cautions, how
-/// things were found the last time, and what was left for when it is open.
+/// What is to be done on one visit, with the fasteners, the limits that will apply at the parts' age, the workshop's procedures for it, what
+/// to have ready, cautions, how things were found the last time, and what was left for when it is open.
 #[utoipa::path(get, path = "/motorcycles/{id}/job-sheet", operation_id = "make_job_sheet", tag = "bench",
     params(("id" = Id<Motorcycle>, Path, description = "The motorcycle"), SheetQuery),
     responses((status = 200, description = "The job sheet", body = JobSheet)))]

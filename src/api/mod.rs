@@ -34,6 +34,7 @@ pub mod openapi;
 mod owners;
 mod packet;
 mod people;
+mod procedures;
 mod search;
 mod service_events;
 mod single_use;
@@ -69,6 +70,7 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
         .merge(interval_rules::routes())
         .merge(limits::routes())
         .merge(fasteners::routes())
+        .merge(procedures::routes())
         .merge(offers::routes())
         .merge(owners::routes())
         .merge(people::routes())

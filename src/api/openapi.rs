@@ -21,7 +21,7 @@ const TAGS: &[(&str, &str)] = &[
     ("values", "Measured values and their verdicts"),
     ("readings", "Odometer and hour readings, and the instruments behind them"),
     ("history", "Everything that happened, in one list"),
-    ("rules", "Interval rules, limits and fasteners"),
+    ("rules", "Interval rules, limits, fasteners and procedures"),
     ("bench", "Job sheets, visits and forecasts"),
     ("calculations", "Calculations, which store nothing"),
     ("owners", "Whose motorcycles they are"),

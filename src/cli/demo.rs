@@ -46,6 +46,7 @@ const BASICS: &[(&str, &str, &str)] = &[
     ("owners", "/owners", include_str!("../../demo/owners.json")),
     ("limits", "/limits", include_str!("../../demo/limits.json")),
     ("fasteners", "/fasteners", include_str!("../../demo/fasteners.json")),
+    ("procedures", "/procedures", include_str!("../../demo/procedures.json")),
 ];
 const RULES: &str = include_str!("../../demo/rules.json");
 /// Motorcycles with their history. A tire goes from Courier 3 to Courier 5, so that one comes later.
@@ -406,6 +407,10 @@ mod tests {
         let values =
             entry.send(Method::GET, &format!("{}/measured-values?component=brake_disc", of("Bollard")), None, None).await.unwrap().0;
         assert_eq!(values["items"][0]["verdict"], json!("too_close_to_call"));
+
+        // A procedure that was followed, with a step that was left out and why.
+        let events = entry.send(Method::GET, &format!("{}/service-events?limit=200", of("Courier 3")), None, None).await.unwrap().0;
+        assert!(events.to_string().contains("The paint pen was dry"), "{events}");
 
         // A tire that went from one motorcycle to another, with its distance.
         let parts = entry.send(Method::GET, &format!("{}/installed-parts?limit=200", of("Courier 5")), None, None).await.unwrap().0;

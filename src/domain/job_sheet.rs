@@ -1,6 +1,7 @@
 //! The job sheet of one visit: what is to be done, and everything to have at hand for it.
 //!
 //! What has to be opened to get at a component ([`reached_through`]) is common practice, no source.
+mod procedures;
 mod together;
 
 use serde::Serialize;
@@ -17,6 +18,7 @@ use super::{
     limit::Limit,
     motorcycle::{LastReading, Motorcycle},
     part::InstalledPart,
+    procedure::Procedure,
     quantity::{Distance, Quantity},
     road::Roads,
     service::{AsFound, Filled, FollowUp, ServiceEvent},
@@ -25,6 +27,7 @@ use super::{
     words::{COMPONENTS, DistanceStatus, LimitKind, Measurand, Operation, Position},
 };
 
+pub use procedures::{SheetProcedure, SheetStep};
 pub use together::Together;
 
 /// The motorcycle on the sheet.
@@ -116,6 +119,8 @@ pub struct JobSheet {
     pub fasteners: Vec<Fastener>,
     /// The limits that will apply to what is touched, at the age that it has or will have.
     pub limits: Vec<SheetLimit>,
+    /// The workshop's procedures for this work, with the figures of this motorcycle; none for those who see their own motorcycles alone.
+    pub procedures: Vec<SheetProcedure>,
     /// Parts, fluids and single-use hardware to have ready.
     pub parts: Vec<ToHave>,
     /// Cautions that belong to what is touched.
@@ -165,6 +170,8 @@ pub struct Making<'a> {
     pub fasteners: &'a [Fastener],
     /// Limits that may hold for it.
     pub limits: &'a [Limit],
+    /// Procedures that are for it.
+    pub procedures: &'a [Procedure],
     /// The parts on it.
     pub parts: &'a [OnBike],
     /// What was noted in earlier events, newest first.
@@ -243,6 +250,7 @@ impl Making<'_> {
             on: self.today,
             caution: caution::GENERAL,
             limits: self.limits_of(&touched),
+            procedures: self.procedures(),
             parts: self.to_have(&touched, &fasteners),
             cautions: caution::for_components(touched.iter().map(|touched| touched.component.as_str())),
             as_found: self.found_then(&touched),

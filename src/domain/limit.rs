@@ -139,7 +139,8 @@ pub(super) fn same_force(force: &Quantity, wanted: &Quantity) -> bool {
 }
 
 /// Whether two descriptions of motorcycles can both mean one motorcycle.
-pub(super) fn share_a_bike(a: &AppliesToBike, b: &AppliesToBike) -> bool {
+#[must_use]
+pub fn share_a_bike(a: &AppliesToBike, b: &AppliesToBike) -> bool {
     let no_clash = |a: &Option<String>, b: &Option<String>| match (a, b) {
         (Some(a), Some(b)) => a.trim().eq_ignore_ascii_case(b.trim()),
         _ => true,

@@ -8,6 +8,7 @@ use super::{
     id::Id,
     motorcycle::{Motorcycle, StruckOut},
     part::{InstalledPart, NewFitted, NewRemoved},
+    procedure::{Followed, NewFollowed},
     quantity::{Figure, Quantity, Unit},
     verdict::expanded_uncertainty,
     words::{FollowUpStatus, LimitKind, Measurand, Operation, Position, Reduce, SingleUse, Thread, Verdict},
@@ -359,6 +360,9 @@ pub struct NewServiceEvent {
     /// Oils and fluids filled.
     #[serde(default)]
     pub filled: Vec<Filled>,
+    /// Procedures followed, with the steps that were done.
+    #[serde(default)]
+    pub procedures: Vec<NewFollowed>,
     /// How things were before.
     #[serde(default)]
     pub as_found: Vec<AsFound>,
@@ -535,6 +539,9 @@ pub struct ServiceEvent {
     pub tightened: Vec<Tightened>,
     /// Oils and fluids filled.
     pub filled: Vec<Filled>,
+    /// Procedures followed, with what became of each step.
+    #[serde(default)]
+    pub procedures: Vec<Followed>,
     /// How things were before.
     pub as_found: Vec<AsFound>,
     /// What this event left for later.

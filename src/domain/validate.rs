@@ -12,7 +12,7 @@ use serde_json::Value;
 use time::Date;
 
 pub use self::{
-    rules::{fastener, interval_rule, kinds_of, limit},
+    rules::{fastener, interval_rule, kinds_of, limit, procedure},
     service::{event_details, follow_up, installed_part, measured, service_event},
 };
 use super::{

@@ -12,7 +12,7 @@ use super::{
     guard::{Mechanic, Visitor},
 };
 use crate::{
-    actions::{App, due, fastener, limit, motorcycle, owner, rule},
+    actions::{App, due, fastener, limit, motorcycle, owner, procedure, rule},
     api::csv,
     error::{Error, Result},
     store::{Stretch, due_item, motorcycle::Wanted},
@@ -39,6 +39,7 @@ pub(super) async fn of_workshop(
         "owners.csv" => csv::of(&owner::list(&mut work, Stretch::ALL).await?)?,
         "rules.csv" => csv::of(&rule::list(&mut work, None, None, Stretch::ALL).await?)?,
         "limits.csv" => csv::of(&limit::list(&mut work, &limit::Wanted::default(), Stretch::ALL).await?)?,
+        "procedures.csv" => csv::of(&procedure::list(&mut work, None, None, Stretch::ALL).await?)?,
         "fasteners.csv" => csv::of(&fastener::list(&mut work, &fastener::Wanted::default(), Stretch::ALL).await?)?,
         _ => return Err(Error::NotFound("page").into()),
     };

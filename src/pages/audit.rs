@@ -29,7 +29,7 @@ use crate::{
 
 const SIZE: i64 = 50;
 /// What entries are about, as the trail spells it.
-const KINDS: [&str; 18] = [
+const KINDS: [&str; 19] = [
     "motorcycle",
     "odometer_reading",
     "hour_reading",
@@ -42,6 +42,7 @@ const KINDS: [&str; 18] = [
     "interval_rule",
     "limit",
     "fastener",
+    "procedure",
     "owner",
     "person",
     "account",

@@ -110,6 +110,11 @@ impl Form {
         self.pairs.push((name.into(), value.into()));
     }
 
+    /// Leaves out the fields whose names are meant.
+    pub fn leave_out(&mut self, is_meant: impl Fn(&str) -> bool) {
+        self.pairs.retain(|pair| !is_meant(&pair.0));
+    }
+
     /// Whether anything is wrong.
     #[must_use]
     pub fn has_problems(&self) -> bool {

@@ -112,6 +112,7 @@ fn what_was_done(event: &ServiceEvent, components: &[Component]) -> String {
     lines.extend(event.fitted.iter().map(|part| format!("{} fitted", name(&part.component, part.position))));
     lines.extend(event.measured.iter().map(|value| format!("{} measured", name(&value.component, value.position))));
     lines.extend(event.tightened.iter().map(|fastener| format!("{} tightened", fastener.name)));
+    lines.extend(event.procedures.iter().map(|followed| format!("{} followed", followed.title)));
     let more = lines.len() > MOST_LINES;
     lines.truncate(MOST_LINES);
     let text = lines.join("; ");

@@ -16,7 +16,7 @@ use super::{
     guard::{PathId, Visitor},
     limits, links,
     order_drawing::OrderDrawing,
-    words,
+    procedures, words,
 };
 use crate::{
     actions::{App, Work, component, due, job_sheet as actions, motorcycle, visits},
@@ -25,7 +25,7 @@ use crate::{
         component::Component,
         due::{DueItemId, DueItemOn},
         id::Id,
-        job_sheet::{JobSheet, SheetLimit, ToHave},
+        job_sheet::{JobSheet, SheetLimit, SheetProcedure, SheetStep, ToHave},
         motorcycle::Motorcycle,
         visits::Visit,
         words::Status,
@@ -47,6 +47,7 @@ struct SheetPage {
     visits: Vec<Planned>,
     tightened: Vec<Line>,
     measured: Vec<Line>,
+    procedures: Vec<Followable>,
     as_found: Vec<String>,
     left: Vec<String>,
     cautions: Vec<String>,
@@ -65,6 +66,38 @@ struct Line {
 struct Operation {
     id: DueItemId,
     line: Line,
+}
+/// A procedure, to be ticked off step by step.
+struct Followable {
+    title: String,
+    begins: String,
+    steps: Vec<Step>,
+}
+struct Step {
+    /// What the write-up is told: procedure, version, step.
+    value: String,
+    number: u32,
+    text: String,
+    hints: Vec<String>,
+    /// There is a figure to write down.
+    figure: bool,
+}
+impl Followable {
+    fn new(procedure: &SheetProcedure, known: &[Component]) -> Self {
+        let step = |step: &SheetStep| Step {
+            value: format!("{}:{}:{}", procedure.id, procedure.version, step.step),
+            number: step.step,
+            text: step.text.clone(),
+            hints: procedures::hints(step, known),
+            figure: step.fastener_key.is_some() || step.measured.is_some(),
+        };
+        let begins = if procedure.applies_when.is_empty() { String::new() } else { format!("Begins with: {}. ", procedure.applies_when) };
+        Self {
+            title: procedure.title.clone(),
+            begins: format!("{begins}Version {}.", procedure.version),
+            steps: procedure.steps.iter().map(step).collect(),
+        }
+    }
 }
 /// A day on which things can be done together.
 struct Planned {
@@ -169,6 +202,7 @@ impl SheetPage {
             operations: sheet.operations.iter().map(operation).collect(),
             tightened: tightened.collect(),
             measured: sheet.limits.iter().map(|limit| measured(&known, limit)).collect(),
+            procedures: sheet.procedures.iter().map(|procedure| Followable::new(procedure, &known)).collect(),
             as_found: sheet
                 .as_found
                 .iter()

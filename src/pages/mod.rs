@@ -48,6 +48,7 @@ mod packet;
 pub mod paging;
 mod parts;
 mod people;
+mod procedures;
 mod readings;
 mod reset;
 pub mod ruler;
@@ -124,6 +125,7 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/fasteners/new", get(fasteners::new).post(fasteners::add))
         .route("/fasteners/{id}/edit", get(fasteners::edit).post(fasteners::change))
         .route("/fasteners/{id}/delete", post(fasteners::delete))
+        .merge(procedures::routes())
         .route("/workshop", get(workshop::show).post(workshop::change))
         .route("/calendars", get(calendars::list).post(calendars::make))
         .route("/calendars/{id}/revoke", post(calendars::revoke))

@@ -16,7 +16,7 @@ use super::{
     links, words,
 };
 use crate::{
-    actions::{App, Work, component, follow_up, motorcycle, service as actions},
+    actions::{App, Work, component, follow_up, motorcycle, procedure, service as actions},
     domain::{
         calendar,
         component::Component,
@@ -52,6 +52,7 @@ struct EventPage {
     values: Vec<ValueLine>,
     tightened: Vec<TightenedLine>,
     filled: Vec<Line>,
+    procedures: Vec<FollowedLine>,
     as_found: Vec<Line>,
     left: Vec<Line>,
     settled: Vec<String>,
@@ -82,6 +83,18 @@ struct TightenedLine {
     stages: Vec<StageLine>,
     more: String,
 }
+struct FollowedLine {
+    title: String,
+    /// The version that was followed, for whoever may read procedures.
+    href: Option<String>,
+    about: String,
+    steps: Vec<StepLine>,
+}
+struct StepLine {
+    text: String,
+    done: bool,
+    state: String,
+}
 struct StageLine {
     value: String,
     range: String,
@@ -104,6 +117,7 @@ async fn page(visitor: &Visitor, work: &mut Work, event: &ServiceEvent, form: Fo
     for id in &event.follow_ups_done {
         settled.push(follow_up::get(work, *id).await?.text);
     }
+    let procedures = followed(visitor, work, event).await?;
     Ok(EventPage {
         frame: visitor.frame(work, Nav::Motorcycles).below().with_caution(),
         id: event.id,
@@ -131,6 +145,7 @@ async fn page(visitor: &Visitor, work: &mut Work, event: &ServiceEvent, form: Fo
                 more: joined([line.description.clone(), line.quantity.as_ref().map(words::quantity).unwrap_or_default()]),
             })
             .collect(),
+        procedures,
         as_found: event
             .as_found
             .iter()
@@ -266,6 +281,37 @@ fn stage_line(stage: &StageVerdict) -> StageLine {
         range: range.unwrap_or_default(),
         verdict: joined([verdict, side.to_owned()]),
     }
+}
+/// What was followed, with what became of each step.
+async fn followed(visitor: &Visitor, work: &mut Work, event: &ServiceEvent) -> Result<Vec<FollowedLine>> {
+    let staff = visitor.frame(work, Nav::Motorcycles).is_staff();
+    let mut lines = Vec::new();
+    for one in &event.procedures {
+        // One that came along from another workshop is not here.
+        let here = staff && procedure::version(work, one.procedure_id, one.version).await.is_ok();
+        let left = one.not_done().count();
+        let about = match left {
+            0 => format!("All {} steps done.", one.steps.len()),
+            1 => format!("1 of {} steps was not done, or nobody said so.", one.steps.len()),
+            left => format!("{left} of {} steps were not done, or nobody said so.", one.steps.len()),
+        };
+        let steps = one.steps.iter().map(|step| StepLine {
+            text: step.text.clone(),
+            done: step.done,
+            state: match (step.done, &step.left_out_because) {
+                (true, _) => "done".into(),
+                (false, Some(why)) => format!("left out: {why}"),
+                (false, None) => "not said to be done".into(),
+            },
+        });
+        lines.push(FollowedLine {
+            title: format!("{}, version {}", one.title, one.version),
+            href: here.then(|| format!("/procedures/{}?version={}", one.procedure_id, one.version)),
+            about,
+            steps: steps.collect(),
+        });
+    }
+    Ok(lines)
 }
 fn left_line(left: &FollowUp, names: &Names, event: &ServiceEvent) -> Line {
     let due_in = left.due_in.as_ref().map(|due_in| {

@@ -143,6 +143,20 @@ pub const TABLES: &[Table] = &[
         facts: &[ID, BODY, DELETED, CREATED],
         derived: &[must("key", Kind::Text), COMPONENT, OF_BIKE, UPDATED],
     },
+    Table { name: "procedure", key: &["id"], facts: &[ID, DELETED, CREATED], derived: &[UPDATED] },
+    Table {
+        name: "procedure_version",
+        key: &["id"],
+        facts: &[
+            ID,
+            must("procedure_id", Kind::Of("procedure")),
+            must("version", Kind::Whole),
+            BODY,
+            must("written_by", Kind::Text),
+            CREATED,
+        ],
+        derived: &[must("title", Kind::Text), COMPONENT, OF_BIKE],
+    },
     Table {
         name: "service_event",
         key: &["id"],
@@ -490,11 +504,23 @@ pub async fn rows_of(
     motorcycle: Uuid,
     one: Option<Uuid>,
 ) -> Result<Vec<Map<String, Value>>> {
+    // Its newest version says for which one a procedure is.
+    macro_rules! written_for {
+        ($id:literal) => {
+            concat!(
+                $id,
+                " in (select v.procedure_id from procedure_version v where v.workshop_id = $1 and v.motorcycle_id = $2
+                  and v.version = (select max(n.version) from procedure_version n where n.workshop_id = $1 and n.procedure_id = v.procedure_id))"
+            )
+        };
+    }
     let belongs = match table.name {
         "component" => "$2 is not null",
         "owner" => "$2 is null",
         "motorcycle" => "id = $2",
         "amendment" => "service_event_id in (select id from service_event where workshop_id = $1 and motorcycle_id = $2)",
+        "procedure" => written_for!("id"),
+        "procedure_version" => written_for!("procedure_id"),
         "installed_part" => "id in (select part_id from fitting where workshop_id = $1 and motorcycle_id = $2)",
         _ => "motorcycle_id = $2",
     };

@@ -34,6 +34,7 @@ pub mod motorcycle;
 pub mod offer;
 pub mod owner;
 pub mod part;
+pub mod procedure;
 pub mod reading;
 pub mod report;
 pub mod search;

@@ -14,6 +14,7 @@ use crate::{
     domain::{
         id::Id,
         motorcycle::{Motorcycle, StruckOut},
+        procedure::Followed,
         quantity::{Figure, Unit},
         service::{Amendment, AsFound, Cost, Filled, Fitted, FollowUp, Removed, ServiceEvent, Signature, Tightened, WorkLine},
         words::{Operation, Position},
@@ -29,6 +30,9 @@ pub struct EventBody {
     pub tightened: Vec<Tightened>,
     /// Oils and fluids filled.
     pub filled: Vec<Filled>,
+    /// Procedures followed, with what became of each step.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub procedures: Vec<Followed>,
     /// How things were before.
     pub as_found: Vec<AsFound>,
     /// Minutes of labor.

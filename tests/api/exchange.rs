@@ -40,7 +40,7 @@ pub async fn comes_out_the_same(from: &Server, to: &Server) -> usize {
         let history = |server: &Server| server.request(Method::GET, &format!("{path}/history")).header("accept", NDJSON);
         assert_eq!(from.send(history(from)).await.text, to.send(history(to)).await.text);
     }
-    for list in ["/owners", "/interval-rules", "/limits", "/fasteners", "/components", "/follow-ups", "/attachments"] {
+    for list in ["/owners", "/interval-rules", "/limits", "/fasteners", "/procedures", "/components", "/follow-ups", "/attachments"] {
         assert_eq!(from.all(list).await, to.all(list).await, "{list}");
     }
     let again = import(to, "kind=export", NDJSON, file.clone()).await.with(201);

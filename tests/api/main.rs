@@ -35,6 +35,7 @@ mod openapi;
 mod packet;
 mod parts;
 mod people;
+mod procedures;
 mod readings;
 mod records;
 mod reports;

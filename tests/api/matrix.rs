@@ -100,6 +100,13 @@ const TABLE: &[(&str, &str, Least, &str)] = &[
     ("show_fastener", "read", Workshop, "fastener"),
     ("change_fastener", "write", Workshop, "fastener"),
     ("delete_fastener", "write", Workshop, "fastener"),
+    ("list_procedures", "read", Workshop, "-"),
+    ("add_procedure", "write", Workshop, "-"),
+    ("show_procedure", "read", Workshop, "procedure"),
+    ("change_procedure", "write", Workshop, "procedure"),
+    ("withdraw_procedure", "write", Workshop, "procedure"),
+    ("list_procedure_versions", "read", Workshop, "procedure"),
+    ("show_procedure_version", "read", Workshop, "procedure"),
     ("list_owners", "read", Workshop, "-"),
     ("add_owner", "write", Workshop, "-"),
     ("show_owner", "read", Workshop, "owner"),
@@ -199,10 +206,13 @@ async fn of_workshop(server: &Server) -> BTreeMap<&'static str, String> {
         json!({"name": "Chain", "component": "drive_chain", "operation": "adjust", "every": {"distance": {"value": 500, "unit": "mi"}}});
     let limit = json!({"component": "brake_pads", "quantity": "thickness", "lower": 1.5, "unit": "mm", "kind": "wear"});
     let fastener = json!({"key": "rear_axle_nut", "name": "Rear axle nut", "component": "axle", "stages": [{"lower": 90, "upper": 110, "unit": "N.m"}]});
+    let procedure =
+        json!({"title": "Refit the rear wheel", "component": "wheel", "operation": "fit", "steps": [{"text": "Clean the axle"}]});
     BTreeMap::from([
         ("interval_rule", server.post("/interval-rules", &rule).await.id()),
         ("limit", server.post("/limits", &limit).await.id()),
         ("fastener", server.post("/fasteners", &fastener).await.id()),
+        ("procedure", server.post("/procedures", &procedure).await.id()),
         ("token", server.post("/tokens", &json!({"name": "other", "scopes": ["read"]})).await.id()),
         ("person", server.post("/people", &json!({"email": "dee@example.org", "name": "Dee Moss", "roles": ["mechanic"]})).await.id()),
         ("webhook", server.post("/webhooks", &json!({"url": "https://hooks.example.org/x", "events": ["service.logged"]})).await.id()),
@@ -282,7 +292,8 @@ on_both_engines!(everybody_reaches_what_is_theirs_and_nothing_else, async |serve
             for (name, caller, scopes, sees_all) in &shop.callers {
                 for (object, of) in &objects {
                     let question = QUESTIONS.iter().find(|(operation, _)| *operation == id).map_or("", |(_, question)| question);
-                    let target = format!("{}{question}", path.strip_prefix("/api/v1").unwrap_or(path).replace("{id}", of));
+                    let target =
+                        format!("{}{question}", path.strip_prefix("/api/v1").unwrap_or(path).replace("{id}", of).replace("{version}", "1"));
                     let verb = Method::from_bytes(method.to_uppercase().as_bytes()).expect("a method");
                     let mut request = caller.request(verb.clone(), &target);
                     if ["post", "patch"].contains(&method.as_str()) {

@@ -15,6 +15,7 @@ mod imports;
 mod mail;
 mod offers;
 mod packet;
+mod procedures;
 mod roles;
 mod safety;
 mod second_factor;

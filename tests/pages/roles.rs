@@ -55,6 +55,9 @@ on_both_engines!(every_link_that_is_shown_opens_and_none_leads_to_others, async 
     let rule =
         json!({"name": "Chain", "component": "drive_chain", "operation": "adjust", "every": {"distance": {"value": 500, "unit": "mi"}}});
     server.post("/interval-rules", &rule).await.created();
+    let procedure =
+        json!({"title": "Refit the rear wheel", "component": "wheel", "operation": "fit", "steps": [{"text": "Clean the axle"}]});
+    server.post("/procedures", &procedure).await.created();
     let roles = [("owner", Some(ada.as_str()), 12), ("mechanic", None, 20), ("manager", None, 30)];
     for (role, owner, least) in roles {
         let reader = somebody(&server, role, owner).await;

@@ -2,7 +2,7 @@
 //!
 //! Along come its facts, table by table as in an export, with ids of their own and in the order that they had; the components that they
 //! name; and the workshop's rules, limits and fasteners that hold for it, as its own, so that the same is due. Behind stay internal notes,
-//! prices, the owner, and hidden files.
+//! prices, the owner, hidden files, and the procedures that were not written for it alone.
 use std::collections::{BTreeMap, BTreeSet, HashSet};
 
 use serde::Serialize;
@@ -45,7 +45,7 @@ pub async fn take(work: &mut Work, bike: &Motorcycle) -> Result<Load> {
         let mut found = exchange::rows_of(&mut work.tx, workshop, table, id, None).await?;
         found.extend(standards(work, table, bike).await?);
         for row in &mut found {
-            leave_behind(table, row);
+            leave_behind(table, row, id);
         }
         rows.push((table, found));
     }
@@ -54,7 +54,7 @@ pub async fn take(work: &mut Work, bike: &Motorcycle) -> Result<Load> {
 }
 
 /// What stays inside the workshop.
-fn leave_behind(table: &Table, row: &mut Row) {
+fn leave_behind(table: &Table, row: &mut Row, bike: Uuid) {
     match table.name {
         "service_event" => {
             row.insert("internal_notes".into(), "".into());
@@ -66,6 +66,12 @@ fn leave_behind(table: &Table, row: &mut Row) {
             row.insert("owned_since".into(), Value::Null);
             if let Some(Value::Object(body)) = row.get_mut("body") {
                 body.insert("owner_id".into(), Value::Null);
+            }
+        }
+        // An earlier version may have been for another motorcycle, or for many.
+        "procedure_version" => {
+            if let Some(applies_to) = row.get_mut("body").and_then(|body| body.get_mut("applies_to")) {
+                applies_to["motorcycle_id"] = bike.to_string().into();
             }
         }
         _ => {}

@@ -76,6 +76,7 @@ pub async fn found(work: &mut Work, bike: &Motorcycle, goes: Goes, found: Found)
             measured: found.measured,
             tightened: Vec::new(),
             filled: Vec::new(),
+            procedures: Vec::new(),
             as_found: Vec::new(),
             follow_ups: Vec::new(),
             follow_ups_done: Vec::new(),

@@ -2,19 +2,20 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::{
-    actions::{Work, component, measure, part},
+    actions::{Work, component, measure, part, procedure},
     domain::{
         component::{self as components, Component},
         fastener::{self, Fastener},
         id::Id,
         motorcycle::Motorcycle,
         part::InstalledPart,
+        procedure::{self as procedures, Followed, MOST_FOLLOWED, NewFollowed},
         service::{FollowUp, NewServiceEvent},
         torque,
         validate::{self, MOST_ENTRIES, Problem},
         words::{FollowUpStatus, Operation, Position},
     },
-    error::Result,
+    error::{Error, Result},
     store::{fastener as fasteners, follow_up, part as parts},
 };
 
@@ -28,11 +29,13 @@ pub(super) struct Known {
     pub(super) parts: Vec<parts::PartRow>,
     /// The follow-ups that the event settles.
     pub(super) settled: Vec<FollowUp>,
+    /// The procedures that it followed.
+    pub(super) followed: Vec<Followed>,
 }
 impl Known {
     /// Nothing but the components: for events that refer to nothing else.
     pub(super) fn of_components(components: Vec<Component>) -> Self {
-        Self { components, fasteners: BTreeMap::new(), parts: Vec::new(), settled: Vec::new() }
+        Self { components, fasteners: BTreeMap::new(), parts: Vec::new(), settled: Vec::new(), followed: Vec::new() }
     }
     /// What is wrong with an event that refers to nothing but components.
     pub(super) fn check_plain(&self, work: &Work, new: &NewServiceEvent) -> Vec<Problem> {
@@ -68,7 +71,7 @@ impl Known {
 pub(super) async fn check(work: &mut Work, bike: &Motorcycle, new: &NewServiceEvent) -> Result<(Vec<Problem>, Known)> {
     let mut problems = validate::service_event(new);
     problems.extend(part::in_future(work, new.on));
-    let mut known = Known { components: component::all(work).await?, fasteners: BTreeMap::new(), parts: Vec::new(), settled: Vec::new() };
+    let mut known = Known::of_components(component::all(work).await?);
     // A list that is far too long is refused at once; nobody reads ten thousand problems.
     if [new.removed.len(), new.follow_ups_done.len(), new.as_found.len()].iter().any(|entries| *entries > MOST_ENTRIES)
         || problems.len() > MOST_ENTRIES
@@ -84,6 +87,7 @@ pub(super) async fn check(work: &mut Work, bike: &Motorcycle, new: &NewServiceEv
     problems.extend(measure::check_parts(&new.measured, &known.parts, |place| format!("/measured/{place}")));
     problems.extend(check_fasteners(work, bike, new, &mut known).await?);
     problems.extend(check_settled(work, bike, new, &mut known).await?);
+    problems.extend(check_followed(work, bike, &new.procedures, &mut known).await?);
     Ok((problems, known))
 }
 fn longest(new: &NewServiceEvent) -> usize {
@@ -164,6 +168,47 @@ async fn check_fasteners(work: &mut Work, bike: &Motorcycle, new: &NewServiceEve
                 let detail =
                     format!("{shown:?} is the key of no fastener for this motorcycle; GET /fasteners lists them, POST /fasteners adds one");
                 problems.push(Problem::new(format!("{at}/fastener"), detail));
+            }
+        }
+    }
+    Ok(problems)
+}
+
+async fn check_followed(work: &mut Work, bike: &Motorcycle, followed: &[NewFollowed], known: &mut Known) -> Result<Vec<Problem>> {
+    if followed.len() > MOST_FOLLOWED {
+        let detail = format!("has {} entries, but one event follows at most {MOST_FOLLOWED} procedures", followed.len());
+        return Ok(vec![Problem::new("/procedures", detail)]);
+    }
+    let mut problems = Vec::new();
+    for (place, new) in followed.iter().enumerate() {
+        let at = format!("/procedures/{place}");
+        // What the workshop's procedures say is not for those who see their own motorcycles alone.
+        let found = if work.caller.sight.is_narrow() {
+            Err(Error::NotFound("procedure"))
+        } else {
+            procedure::version(work, new.id, new.version).await
+        };
+        let version = match found {
+            Ok(version) => version,
+            Err(Error::NotFound(_)) => {
+                let detail = format!("There is no version {} of a procedure with this id; GET /procedures lists them.", new.version);
+                problems.push(Problem::new(format!("{at}/version"), detail));
+                continue;
+            }
+            Err(error) => return Err(error),
+        };
+        if !version.applies_to.matches(bike) {
+            let detail = format!(
+                "{} is written for other motorcycles; follow one that is for this one, or change which ones it is for",
+                version.title
+            );
+            problems.push(Problem::new(format!("{at}/id"), detail));
+        } else if followed[..place].iter().any(|other| other.id == new.id) {
+            problems.push(Problem::new(format!("{at}/id"), "this procedure is named twice; name it once, with all of its steps"));
+        } else {
+            match procedures::follow(new, &version, &at) {
+                Ok(followed) => known.followed.push(followed),
+                Err(wrong) => problems.extend(wrong),
             }
         }
     }

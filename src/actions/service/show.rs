@@ -84,6 +84,7 @@ pub async fn events(work: &mut Work, rows: Vec<EventRow>) -> Result<Vec<ServiceE
             measured: values.take(row.id),
             tightened: row.body.0.tightened,
             filled: row.body.0.filled,
+            procedures: row.body.0.procedures,
             as_found: row.body.0.as_found,
             follow_ups: left.take(row.id),
             follow_ups_done,

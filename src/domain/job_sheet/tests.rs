@@ -44,6 +44,7 @@ struct Given {
     limits: Vec<Limit>,
     notes: Vec<EventNotes>,
     follow_ups: Vec<FollowUp>,
+    procedures: Vec<Procedure>,
 }
 fn sheet(bench: &Bench, rule: &IntervalRule, given: Given) -> JobSheet {
     let history = bench.history();
@@ -55,6 +56,7 @@ fn sheet(bench: &Bench, rule: &IntervalRule, given: Given) -> JobSheet {
         others: &[],
         fasteners: &given.fasteners,
         limits: &given.limits,
+        procedures: &given.procedures,
         parts: &[],
         notes: &given.notes,
         follow_ups: given.follow_ups,
@@ -139,4 +141,53 @@ fn places_meet_where_one_is_part_of_the_other() {
     let at = |text: &str| text.parse().ok();
     assert!(meet(at("front"), at("front_left")) && meet(at("front_left"), at("front")) && meet(None, at("rear")));
     assert!(!meet(at("front"), at("rear")) && !meet(at("front_left"), at("front_right")));
+}
+
+fn procedure(number: u128, details: &Value) -> Procedure {
+    let mut new = json!({"title": "Refit the rear wheel", "component": "wheel", "position": "rear", "operation": "fit",
+        "steps": [{"text": "Tighten the nut", "fastener": "rear_axle_nut"},
+            {"text": "Measure the tread", "limit": {"component": "tire", "position": "rear", "quantity": "tread_depth"}}]});
+    new.as_object_mut().unwrap().extend(details.as_object().unwrap().clone());
+    Procedure::from_new(id(number), serde_json::from_value(new).unwrap(), 1, vec![], OffsetDateTime::UNIX_EPOCH)
+}
+
+#[test]
+fn a_procedure_comes_with_the_work_that_it_is_for() {
+    let (bench, _) = bench();
+    let comes = |operation: &str, details: Value| {
+        let given = Given { procedures: vec![procedure(1, &details)], ..Given::default() };
+        !sheet(&bench, &about_tires(operation), given).procedures.is_empty()
+    };
+    assert!(comes("replace", json!({})), "the wheel comes out for the tire");
+    assert!(!comes("inspect", json!({})), "it stays in");
+    assert!(comes("replace", json!({"component": "axle", "operation": "tighten"})));
+    assert!(!comes("replace", json!({"position": "front"})));
+    assert!(comes("replace", json!({"position": null})));
+    assert!(!comes("replace", json!({"operation": "adjust"})), "a wheel that is out is not trued for that");
+    assert!(comes("inspect", json!({"component": "tire", "operation": "inspect"})));
+    assert!(comes("replace", json!({"component": "tire", "operation": "fit"})), "a new one is fitted");
+    assert!(!comes("inspect", json!({"component": "tire", "operation": "fit"})));
+}
+
+#[test]
+fn its_steps_have_the_figures_of_this_motorcycle() {
+    let (bench, _) = bench();
+    let given = Given {
+        procedures: vec![procedure(1, &json!({}))],
+        fasteners: vec![
+            fastener(1, &json!({"name": "Any nut"})),
+            fastener(2, &json!({"name": "This nut", "applies_to": {"motorcycle_id": bench.history().motorcycle.id}})),
+        ],
+        limits: vec![limit(3, None, Some(1000.0)), limit(4, Some(1000.0), None)],
+        ..Given::default()
+    };
+    let steps = sheet(&bench, &about_tires("replace"), given.clone()).procedures[0].steps.clone();
+    assert_eq!(steps[0].fastener.as_ref().map(|fastener| fastener.name.as_str()), Some("This nut"));
+    let held = |step: &SheetStep| step.limits.iter().map(|limit| (limit.limit.id, limit.new_part)).collect::<Vec<_>>();
+    assert_eq!(held(&steps[1]), [(id(3), true)], "a new tire is on by then");
+    let same = Given { procedures: vec![procedure(1, &json!({"component": "tire", "operation": "inspect"}))], ..given };
+    assert_eq!(held(&sheet(&bench, &about_tires("inspect"), same).procedures[0].steps[1]), [(id(4), false)]);
+    let none = Given { procedures: vec![procedure(1, &json!({}))], ..Given::default() };
+    let steps = sheet(&bench, &about_tires("replace"), none).procedures[0].steps.clone();
+    assert_eq!((steps[0].fastener_key.as_deref(), &steps[0].fastener), (Some("rear_axle_nut"), &None));
 }

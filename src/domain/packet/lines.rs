@@ -8,6 +8,7 @@ use crate::domain::{
     history_item::HistoryItem,
     motorcycle::{Instrument, Reading},
     part::InstalledPart,
+    procedure::Followed,
     service::{Fitted, MeasuredValue, ServiceEvent, Tightened},
     sums,
     words::{InstrumentChange, Position, SingleUse, Verdict},
@@ -119,6 +120,7 @@ impl Names<'_> {
             let much = filled.quantity.as_ref().map(|much| format!(", {}", quantity(much))).unwrap_or_default();
             lines.push(format!("{}: filled with {}{much}.", self.of(&filled.component, filled.position), or(&filled.description, "fluid")));
         }
+        lines.extend(event.procedures.iter().flat_map(followed));
         lines.extend(event.as_found.iter().map(|found| format!("{} as found: {}", self.of(&found.component, found.position), found.text)));
         lines.extend(event.follow_ups.iter().map(|left| format!("Left for later: {} ({})", left.text, left.status)));
         if !event.notes.is_empty() {
@@ -191,6 +193,14 @@ fn verdict(verdict: Verdict) -> &'static str {
     }
 }
 
+/// What was followed, then each step that was not done.
+fn followed(followed: &Followed) -> Vec<String> {
+    let not_done = followed.not_done().map(|(number, step)| {
+        let why = step.left_out_because.as_ref().map_or_else(|| "not said to be done".to_owned(), |why| format!("left out ({why})"));
+        format!("Step {number}, {}: {why}.", step.text.trim_end_matches('.'))
+    });
+    std::iter::once(format!("Procedure followed: {}", followed.in_words())).chain(not_done).collect()
+}
 fn tightened(tightened: &Tightened) -> String {
     let stages: Vec<_> = tightened
         .stages

@@ -1,8 +1,9 @@
-//! What is wrong with a limit, a fastener or an interval rule.
+//! What is wrong with a limit, a fastener, a procedure or an interval rule.
 use super::{Problem, Problems};
 use crate::domain::{
     fastener::{NewFastener, Stage},
     limit::NewLimit,
+    procedure::{LONGEST_STEP, MOST_STEPS, NewProcedure},
     quantity::{Distance, Figure, Kind, Quantity},
     rule::{Limbs, Margin, NewIntervalRule},
     words::Measurand,
@@ -123,6 +124,40 @@ fn check_stage(problems: &mut Problems, stage: &Stage, at: &str) {
     problems.must(lower.is_some() || upper.is_some(), at, "a stage needs `lower`, `upper` or both; give the least or the most torque");
     let ordered = lower.is_none_or(|lower| upper.is_none_or(|upper| lower <= upper));
     problems.must(ordered, &format!("{at}/lower"), "must not be more than `upper`; swap them or mend one");
+}
+
+/// What is wrong with a procedure, as far as it alone can tell.
+#[must_use]
+pub fn procedure(new: &NewProcedure) -> Vec<Problem> {
+    let mut problems = Problems::of(new);
+    problems.not_empty("/title", &new.title, "what people call it");
+    problems.not_empty("/component", &new.component, "which component is worked on");
+    problems.must(!new.steps.is_empty(), "/steps", "must not be empty; write at least one step");
+    problems.must(
+        new.steps.len() <= MOST_STEPS,
+        "/steps",
+        &format!("has {} steps, but at most {MOST_STEPS} are taken; make several procedures of it", new.steps.len()),
+    );
+    for (place, step) in new.steps.iter().enumerate().take(MOST_STEPS) {
+        let at = format!("/steps/{place}");
+        problems.not_empty(&format!("{at}/text"), &step.text, "what to do");
+        problems.must(!step.text.contains('\n'), &format!("{at}/text"), "a step stands on one line; make two steps of it");
+        let length = step.text.chars().count();
+        problems.must(
+            length <= LONGEST_STEP,
+            &format!("{at}/text"),
+            &format!("has {length} characters, but a step has at most {LONGEST_STEP}; make two steps of it"),
+        );
+        for (field, text) in [("fastener", &step.fastener), ("caution", &step.caution)] {
+            let empty = text.as_ref().is_some_and(|text| text.trim().is_empty());
+            problems.must(!empty, &format!("{at}/{field}"), "must not be empty; leave it out where there is none");
+        }
+        if let Some(limit) = &step.limit {
+            problems.not_empty(&format!("{at}/limit/component"), &limit.component, "which component is measured");
+        }
+    }
+    problems.years("/applies_to/years", new.applies_to.years.as_ref());
+    problems.0
 }
 
 /// What is wrong with an interval rule.

@@ -3,14 +3,15 @@ use std::collections::HashSet;
 
 use super::{form::Tick, rows::Spec};
 use crate::{
-    actions::{Work, component, due, follow_up, job_sheet, measure, part},
+    actions::{Work, component, due, follow_up, job_sheet, measure, part, procedure},
     domain::{
         component::Component,
         due::DueItemOn,
         fastener::{Fastener, most_specific},
-        job_sheet::{FoundThen, SheetLimit},
+        job_sheet::{FoundThen, SheetLimit, SheetProcedure},
         motorcycle::Motorcycle,
         part::InstalledPart,
+        procedure::Procedure,
         service::{FollowUp, MeasuredValue},
         words::{FollowUpStatus, Position, Status},
     },
@@ -47,6 +48,10 @@ pub struct Bench {
     pub groups: Vec<Group>,
     /// Fasteners of what waits or is ticked, with the due items that they belong to.
     pub fasteners: Vec<(Fastener, Vec<String>)>,
+    /// Procedures of what waits or is ticked, with the due items that they belong to.
+    pub procedures: Vec<(SheetProcedure, Vec<String>)>,
+    /// Every procedure that is for the motorcycle.
+    pub all_procedures: Vec<Procedure>,
     /// How things were found the last time, at what waits or is ticked.
     pub as_found: Vec<FoundThen>,
     /// Every fastener of the motorcycle.
@@ -86,11 +91,18 @@ impl Bench {
         let sheets = job_sheet::of_each(work, bike, &near).await?;
         let (mut groups, mut fasteners): (Vec<Group>, Vec<(Fastener, Vec<String>)>) = (Vec::new(), Vec::new());
         let mut as_found: Vec<FoundThen> = Vec::new();
+        let mut procedures: Vec<(SheetProcedure, Vec<String>)> = Vec::new();
         for (item, sheet) in near.iter().zip(sheets) {
             let id = item.id.to_string();
             for found in sheet.as_found {
                 if !as_found.contains(&found) {
                     as_found.push(found);
+                }
+            }
+            for found in sheet.procedures {
+                match procedures.iter_mut().find(|(known, _)| known.id == found.id) {
+                    Some((_, items)) => items.push(id.clone()),
+                    None => procedures.push((found, vec![id.clone()])),
                 }
             }
             if groups.len() + fasteners.len() >= MOST_ROWS && !form.is("due", &id) {
@@ -120,6 +132,8 @@ impl Bench {
             shelf: part::list(work, bike, off, stretch()).await?.into_iter().map(|(_, part)| part).filter(on_shelf).collect(),
             values: measure::list(work, bike.id, &any, newest).await?,
             all_fasteners: all_fasteners(work, bike).await?,
+            all_procedures: procedure::for_motorcycle(work, bike).await?,
+            procedures,
             items,
             ticks,
             groups,

@@ -5,7 +5,7 @@
 //! which line came from which row.
 use time::Date;
 
-use super::rows::Spec;
+use super::{procedures, rows::Spec};
 use crate::{
     domain::{
         due::DueItemOn,
@@ -135,6 +135,7 @@ pub fn read(form: &mut Form, due: &[Tick], currency: &str) -> Read {
         measured: Vec::new(),
         tightened: Vec::new(),
         filled: Vec::new(),
+        procedures: Vec::new(),
         as_found: Vec::new(),
         follow_ups: Vec::new(),
         follow_ups_done: Vec::new(),
@@ -143,7 +144,7 @@ pub fn read(form: &mut Form, due: &[Tick], currency: &str) -> Read {
         notes: form.value("notes").to_owned(),
         internal_notes: form.value("internal_notes").to_owned(),
     };
-    for kind in ["work", "fitted", "removed", "measured", "tightened", "filled", "as_found", "follow_ups"] {
+    for kind in ["work", "fitted", "removed", "measured", "tightened", "filled", "as_found", "follow_ups", "procedures"] {
         if rows(form, kind).len() > MOST_ROWS {
             form.complain("", format!("This page takes at most {MOST_ROWS} lines of a kind; write up the rest as another piece of work."));
         }
@@ -156,6 +157,7 @@ pub fn read(form: &mut Form, due: &[Tick], currency: &str) -> Read {
     reader.measured();
     reader.tightened();
     reader.filled();
+    reader.procedures();
     reader.as_found();
     reader.follow_ups();
     if is_empty(&event) && !form.has_problems() {
@@ -186,7 +188,7 @@ fn cost(form: &mut Form, currency: &str) -> Option<Cost> {
 /// Whether an event says nothing at all. A note alone is something; the odometer alone is a reading.
 fn is_empty(event: &NewServiceEvent) -> bool {
     let lines = event.work.len() + event.fitted.len() + event.removed.len() + event.measured.len() + event.tightened.len();
-    let more = event.filled.len() + event.as_found.len() + event.follow_ups.len() + event.follow_ups_done.len();
+    let more = event.filled.len() + event.procedures.len() + event.as_found.len() + event.follow_ups.len() + event.follow_ups_done.len();
     lines + more == 0 && event.notes.is_empty() && event.summary.is_empty() && event.cost.is_none() && event.labor_minutes.is_none()
 }
 
@@ -420,6 +422,17 @@ impl Reader<'_> {
                 quantity: self.quantity(&row, "amount", "unit"),
             };
             self.event.filled.push(filled);
+        }
+    }
+    fn procedures(&mut self) {
+        for (row, followed, reasons) in procedures::read(self.form) {
+            let place = format!("/procedures/{}", self.event.procedures.len());
+            self.read.came_from(place.clone(), row.as_str());
+            self.read.came_from(format!("{place}/steps_done"), at(&row, "done"));
+            for (number, reason) in reasons.into_iter().enumerate() {
+                self.read.came_from(format!("{place}/steps_left_out/{number}"), reason);
+            }
+            self.event.procedures.push(followed);
         }
     }
     fn as_found(&mut self) {

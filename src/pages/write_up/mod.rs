@@ -1,9 +1,10 @@
 //! `/motorcycles/{id}/write-up`: write up work: what was due and is done, what was measured and tightened, parts, what is left for later.
 //!
-//! [`bench`] looks up what is due and what that takes, [`rows`] makes the page's rows of it, [`form`] reads what was typed, [`said`] says
+//! [`bench`] looks up what is due and what that takes, [`rows`] and [`procedures`] make the page's rows of it, [`form`] reads what was typed, [`said`] says
 //! what follows.
 mod bench;
 mod form;
+mod procedures;
 mod rows;
 mod said;
 
@@ -18,6 +19,7 @@ use axum::{
 use self::{
     bench::{Bench, waits},
     form::{MOST_FIELDS, Read},
+    procedures::ProcedureRow,
     rows::{MeasuredRow, Options, PlainRow, TickRow, TightenedRow},
 };
 use super::{
@@ -77,6 +79,7 @@ struct WriteUpPage {
     found_then: Vec<String>,
     measured: Vec<MeasuredRow>,
     tightened: Vec<TightenedRow>,
+    procedures: Vec<ProcedureRow>,
     new_parts: Vec<PlainRow>,
     work: Vec<PlainRow>,
     fitted: Vec<PlainRow>,
@@ -111,6 +114,7 @@ struct Choices {
     parts: Options,
     shelf: Options,
     fasteners: Options,
+    procedures: Options,
 }
 /// A reading that stands in the way.
 struct Other {
@@ -132,6 +136,7 @@ async fn page(visitor: &Visitor, work: &mut Work, bike: &Motorcycle, mut form: F
     let fresh = shown.fresh.as_deref();
     let measured = rows::measured(&mut form, &bench, fresh);
     let tightened = rows::tightened(&mut form, &bench, fresh);
+    let procedures = procedures::all(work, bike, &mut form, &bench, fresh).await?;
     let new_parts = rows::new_parts(&mut form, &bench.ticks, &bench);
     let plain = |kind| rows::plain(&form, kind, fresh);
     let (waiting, later) = tick_rows(&bench, work);
@@ -161,6 +166,7 @@ async fn page(visitor: &Visitor, work: &mut Work, bike: &Motorcycle, mut form: F
         found_then: bench.as_found.iter().map(|found| found_then(&bench, found)).collect(),
         measured,
         tightened,
+        procedures,
         new_parts,
         work: plain("work"),
         fitted: plain("fitted"),
@@ -244,6 +250,7 @@ impl Choices {
             amounts: with("unit", amounts.map(|unit| (unit.to_string(), unit.to_string())).collect()),
             parts: with("Choose a part", bench.parts.iter().map(part).collect()),
             shelf: if bench.shelf.is_empty() { Vec::new() } else { with("no, another one", bench.shelf.iter().map(part).collect()) },
+            procedures: procedures::choices(&bench.all_procedures),
             fasteners: bench.all_fasteners.iter().map(|fastener| (fastener.key.clone(), fastener.name.clone())).collect(),
         }
     }
@@ -261,7 +268,7 @@ pub(super) async fn choose() -> Response {
     redirect("/motorcycles?for=write-up")
 }
 
-/// `GET`: a fresh form; `?due=` ticks what is done.
+/// `GET`: a fresh form; `?due=` ticks what is done, `?step=` a step of a procedure.
 pub(super) async fn show(
     State(app): State<Arc<App>>,
     visitor: Visitor,
@@ -279,6 +286,9 @@ pub(super) async fn show(
     ]);
     for id in asked.values("due") {
         form.push("due", id);
+    }
+    for step in asked.values("step") {
+        procedures::tick(&mut form, step);
     }
     Ok(Page(page(&visitor, &mut work, &bike, form, Shown::default()).await?).into_response())
 }
@@ -344,6 +354,9 @@ fn add(form: &mut Form, wanted: &str) -> Option<String> {
     form.set("add", "");
     if KINDS.iter().any(|(kind, _)| *kind == wanted) {
         return rows::add(form, wanted);
+    }
+    if wanted == "procedure" {
+        return procedures::add(form);
     }
     if wanted == "fastener" {
         let key = form.optional("pick_fastener")?;

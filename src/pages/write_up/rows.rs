@@ -210,7 +210,7 @@ impl PlainRow {
 fn short(id: &str) -> &str {
     id.get(id.len().saturating_sub(8)..).unwrap_or(id)
 }
-fn shorts(ids: &[String]) -> String {
+pub(super) fn shorts(ids: &[String]) -> String {
     ids.iter().map(|id| short(id)).collect::<Vec<_>>().join(" ")
 }
 
@@ -266,7 +266,7 @@ pub fn new_parts(form: &mut Form, due: &[Tick], bench: &Bench) -> Vec<PlainRow> 
 }
 
 /// Whether something is wrong in a row.
-fn wrong_within(form: &Form, row: &str) -> bool {
+pub(super) fn wrong_within(form: &Form, row: &str) -> bool {
     let inside = |field: &str| field == row || field.strip_prefix(row).is_some_and(|rest| rest.starts_with('.'));
     form.wrong_places().iter().any(|wrong| wrong.field.as_deref().is_some_and(inside))
 }

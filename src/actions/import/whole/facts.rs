@@ -17,6 +17,7 @@ use crate::{
         lay_up::NewLayUp,
         limit::NewLimit,
         motorcycle::{Motorcycle, NewInstrument, NewMotorcycle, NewOwner, NewReading},
+        procedure::NewProcedure,
         quantity::{Figure, Kind, Unit},
         rule::NewIntervalRule,
         service::{FollowUpIn, MeasuredValue, NewMeasured, Signature},
@@ -59,6 +60,7 @@ pub(super) fn derive(table: &str, row: &Row, now: OffsetDateTime) -> Result<Row,
             inside("body", validate::fastener(&fastener))?;
             fields(json!({"key": fastener.key, "component": fastener.component, "motorcycle_id": fastener.applies_to.motorcycle_id}))
         }
+        "procedure_version" => of_version(row)?,
         "service_event" => no_more(of_event(row))?,
         "reading" => no_more(of_reading(row))?,
         "instrument" => no_more(of_instrument(row))?,
@@ -76,6 +78,10 @@ pub(super) fn derive(table: &str, row: &Row, now: OffsetDateTime) -> Result<Row,
         "attachment" => no_more(of_attachment(row))?,
         _ => Row::new(),
     };
+    if table == "procedure_version" {
+        // It never changes, so it has no such column.
+        return Ok(derived);
+    }
     derived.insert("updated_at".into(), now.format(&Rfc3339).unwrap_or_default().into());
     Ok(derived)
 }
@@ -128,6 +134,16 @@ fn of_motorcycle(row: &Row, now: OffsetDateTime) -> Result<Row, Errors> {
         "owner_id": bike.owner_id, "name": bike.name, "registration": bike.registration, "vin": bike.vin,
         "words": words(&bike), "odometer_unit": bike.odometer_unit,
     })))
+}
+
+fn of_version(row: &Row) -> Result<Row, Errors> {
+    let procedure: NewProcedure = body(row)?;
+    inside("body", validate::procedure(&procedure))?;
+    let version: i64 = typed(row, "version")?;
+    if !(1..=i64::from(u32::MAX)).contains(&version) {
+        return Err(wrong("version", "must be a whole number from 1"));
+    }
+    Ok(fields(json!({"title": procedure.title, "component": procedure.component, "motorcycle_id": procedure.applies_to.motorcycle_id})))
 }
 
 fn of_event(row: &Row) -> Result<(), Errors> {

@@ -178,3 +178,28 @@ fn a_spec_comes_back_from_its_text() {
     }
     assert!("free".parse::<Spec>().is_err() && "a|b|c|d|e".parse::<Spec>().is_err());
 }
+
+#[test]
+fn ticked_steps_and_reasons_make_a_procedure_that_was_followed() {
+    let id = "01a21364-0e67-7760-9760-37b7a267b9ce";
+    let (row, untouched) = (format!("procedures.p-{id}"), "procedures.p-01a21364-0e67-7760-9760-37b7a267b9cf");
+    let (done, why_2, why_4) = (format!("{row}.done"), format!("{row}.why.2"), format!("{row}.why.4"));
+    let marker = format!("{id} 3");
+    let typed = [
+        (untouched, "01a21364-0e67-7760-9760-37b7a267b9cf 1"),
+        (&row, &marker),
+        (&done, "3"),
+        (&done, "1"),
+        (&why_2, ""),
+        (&why_4, "No gauge"),
+    ];
+    let (mut form, read) = read_all(&typed, &[]);
+    let event = read.event.clone().unwrap();
+    assert_eq!(event.procedures.len(), 1, "one in which nothing was ticked is not followed");
+    let followed = &event.procedures[0];
+    assert_eq!((followed.id.to_string().as_str(), followed.version, &followed.steps_done[..]), (id, 3, &[1, 3][..]));
+    assert_eq!((followed.steps_left_out[0].step, followed.steps_left_out[0].reason.as_str()), (4, "No gauge"));
+    refused(&read, &mut form, "/procedures/0/steps_left_out/0/step");
+    refused(&read, &mut form, "/procedures/0/steps_done/1");
+    assert!(form.is_wrong(&why_4) && form.is_wrong(&done));
+}
