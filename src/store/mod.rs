@@ -32,6 +32,7 @@ pub mod member;
 pub mod motorcycle;
 pub mod offer;
 pub mod owner;
+pub mod packet_import;
 pub mod part;
 pub mod reading;
 pub mod report;

@@ -32,6 +32,7 @@ mod numbers;
 mod offers;
 mod openapi;
 mod packet;
+mod packet_import;
 mod parts;
 mod people;
 mod readings;
