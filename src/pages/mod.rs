@@ -59,6 +59,7 @@ pub mod standards;
 mod tokens;
 mod unsubscribe;
 mod wear_chart;
+mod webhooks;
 mod welcome;
 pub mod words;
 mod workshop;
@@ -85,6 +86,7 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/offers/{key}", get(offers::show).post(offers::answer))
         .route("/motorcycles/{id}/packet", get(packet::show))
         .route("/motorcycles/{id}/packet.pdf", get(packet::as_pdf))
+        .route("/motorcycles/{id}/packet.json", get(packet::as_json))
         .route("/motorcycles/{id}/readings", get(readings::show).post(readings::note))
         .route("/motorcycles/{id}/readings/change", post(readings::change))
         .route("/motorcycles/{id}/readings/{below}/strike-out", post(readings::strike_out))
@@ -143,6 +145,11 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/tokens", get(tokens::list).post(tokens::make))
         .route("/tokens/{id}/revoke", post(tokens::revoke))
         .route("/tokens/{id}/rotate", post(tokens::rotate))
+        .route("/webhooks", get(webhooks::list).post(webhooks::add))
+        .route("/webhooks/{id}", get(webhooks::show))
+        .route("/webhooks/{id}/test", post(webhooks::test))
+        .route("/webhooks/{id}/active", post(webhooks::set_active))
+        .route("/webhooks/{id}/delete", post(webhooks::delete))
         .route("/audit", get(audit::list))
         .route("/sign-in", get(sign_in::show).post(sign_in::sign_in))
         .route("/sign-in/code", get(sign_in::show_code).post(sign_in::sign_in_by_code))

@@ -14,7 +14,7 @@ use super::{
 use crate::{
     actions::{App, component, motorcycle, packet as actions},
     domain::{component::Component, motorcycle::Motorcycle, packet::Packet},
-    error::Result,
+    error::{Error, Result},
     feeds::packet::{html, pdf},
 };
 
@@ -35,4 +35,11 @@ pub(super) async fn as_pdf(State(app): State<Arc<App>>, visitor: Visitor, id: Pa
     let (packet, components) = made(&app, &visitor, id).await?;
     let headers = [(header::CONTENT_TYPE, "application/pdf"), (header::CONTENT_DISPOSITION, "attachment; filename=\"history.pdf\"")];
     Ok((headers, pdf(&packet, &components)).into_response())
+}
+
+/// The same as it can be verified, and brought into another workshop: a file.
+pub(super) async fn as_json(State(app): State<Arc<App>>, visitor: Visitor, id: PathId<Motorcycle>) -> Result<Response, Fault> {
+    let (packet, _) = made(&app, &visitor, id).await?;
+    let headers = [(header::CONTENT_TYPE, "application/json"), (header::CONTENT_DISPOSITION, "attachment; filename=\"history.json\"")];
+    Ok((headers, serde_json::to_vec(&packet).map_err(Error::internal)?).into_response())
 }

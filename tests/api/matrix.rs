@@ -123,6 +123,7 @@ const TABLE: &[(&str, &str, Least, &str)] = &[
     ("change_webhook", "admin", Workshop, "webhook"),
     ("delete_webhook", "admin", Workshop, "webhook"),
     ("list_webhook_deliveries", "admin", Workshop, "webhook"),
+    ("test_webhook", "admin", Workshop, "webhook"),
     ("import_file", "write", Workshop, "-"),
     ("export_workshop", "admin", Workshop, "-"),
     ("list_audit", "admin", Workshop, "-"),

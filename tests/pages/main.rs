@@ -20,3 +20,4 @@ mod second_factor;
 mod sessions;
 mod texts;
 mod wear;
+mod webhooks;

@@ -70,6 +70,12 @@ impl Reader {
     pub async fn send_from(&self, header: &str, value: &str, path: &str, fields: &[(&str, &str)]) -> Page {
         self.page(self.client.post(format!("{}{path}", self.address)).header(header, value).form(fields)).await
     }
+    /// POST to an address of a form that stands on another page, with its one-time key.
+    pub async fn fill_at(&self, page: &str, path: &str, fields: &[(&str, &str)]) -> Page {
+        let key = self.get(page).await.key();
+        let all: Vec<_> = [("once", key.as_str())].into_iter().chain(fields.iter().copied()).collect();
+        self.send(path, &all).await
+    }
     /// POST of the form on a page, with its one-time key.
     pub async fn fill(&self, path: &str, fields: &[(&str, &str)]) -> Page {
         let key = self.get(path).await.key();
