@@ -75,7 +75,7 @@ struct ImportQuery {
     request_body(description = "The file", content(
         (String = "text/csv", example = "motorcycle,on,reading\nCourier 3,2026-05-02,12345\n"),
         (String = "application/x-ndjson", example = "{\"motorcycle\": \"Courier 3\", \"on\": \"2026-05-02\", \"reading\": 12345}\n"),
-        (crate::domain::packet::Packet = "application/json"))),
+        (Value = "application/json", example = json!({"format": "witnessmark-packet", "version": 1})))),
     responses(
         (status = 200, description = "What would come of each row", body = Imported),
         (status = 201, description = "What came of each row", body = Imported),

@@ -146,7 +146,8 @@ pub struct Outgoing {
 
 /// What is to be sent by now, of all workshops, longest waiting first.
 pub async fn pending(tx: &mut Tx, now: OffsetDateTime, limit: i64) -> Result<Vec<Outgoing>> {
-    let sql = "select delivery.workshop_id, delivery.id, delivery.kind, delivery.attempts, delivery.payload, webhook.body as hook, webhook.secret
+    let sql =
+        "select delivery.workshop_id, delivery.id, delivery.kind, delivery.attempts, delivery.payload, webhook.body as hook, webhook.secret
                from webhook_delivery delivery
                join webhook on webhook.workshop_id = delivery.workshop_id and webhook.id = delivery.webhook_id
                where delivery.status = $1 and delivery.next_try_at <= $2 and webhook.deleted_at is null
