@@ -150,23 +150,25 @@ impl Backups {
         make_private(&self.folder).map_err(|error| self.cannot("make", &error))?;
         let unchecked = name(made_at, ".unchecked.db");
         copy::back_up(&self.database, &self.path(&unchecked)).await?;
-        let state = self.look_at(&unchecked).await?;
+        let state = self.look_at(&unchecked).await;
         let copied = self.named(&unchecked, made_at, state)?;
         self.remove_old(now)?;
         Ok(copied)
     }
-    /// What a copy turns out to be: it is opened to read alone, and everything in it worked out again.
-    ///
-    /// # Errors
-    /// Never yet; a copy that cannot be opened is a failed one.
-    async fn look_at(&self, file: &str) -> Result<State> {
-        let store = match Store::open_copy(&self.path(file)).await {
+    /// What a copy turns out to be: it is opened to read alone, and everything in it worked out again. One that cannot be is a failed one.
+    async fn look_at(&self, file: &str) -> State {
+        let path = self.path(file);
+        let opened = match copy::must_be_whole(&path).await {
+            Ok(()) => Store::open_copy(&path).await,
+            Err(error) => Err(error),
+        };
+        let store = match opened {
             Ok(store) => store,
-            Err(error) => return Ok(State::Failed(error.to_string())),
+            Err(error) => return State::Failed(error.to_string()),
         };
         let checked = check::check(&store).await;
         store.close().await;
-        Ok(match checked {
+        match checked {
             Ok(checked) => match checked.differences.as_slice() {
                 [] => State::Good,
                 [first, ..] => State::Failed(format!(
@@ -177,7 +179,7 @@ impl Backups {
                 )),
             },
             Err(error) => State::Failed(error.to_string()),
-        })
+        }
     }
     /// Gives a copy the name of what it is.
     fn named(&self, file: &str, made_at: OffsetDateTime, state: State) -> Result<Copied> {
@@ -196,15 +198,17 @@ impl Backups {
         Ok(Copied { file: new, made_at, size, state })
     }
 
-    /// Removes the oldest good copies beyond those that are kept; of the others the newest stays, for a look at it, and what is older goes once
-    /// there is a good one after it.
+    /// Removes the oldest good copies beyond those that are kept. Of the others the newest stays, for a look at it; what is older goes once there
+    /// is a good one after it, or too many of them.
     fn remove_old(&self, now: OffsetDateTime) -> Result<()> {
         let copies = self.list()?;
         let good: Vec<_> = copies.iter().filter(|copied| copied.state == State::Good).collect();
         let bad: Vec<_> = copies.iter().filter(|copied| copied.state != State::Good).collect();
         let newest = good.first().map(|copied| copied.made_at);
-        let superseded = bad.iter().skip(1).filter(|copied| newest.is_some_and(|newest| copied.made_at < newest));
-        for copied in good.iter().skip(self.keep.max(1)).chain(superseded) {
+        let keep = self.keep.max(1);
+        let is_over = |place: usize, copied: &Copied| place >= keep || place > 0 && newest.is_some_and(|newest| copied.made_at < newest);
+        let over = bad.iter().enumerate().filter(|(place, copied)| is_over(*place, copied)).map(|(_, copied)| copied);
+        for copied in good.iter().skip(keep).chain(over) {
             self.remove(&copied.file)?;
             if matches!(copied.state, State::Failed(_)) {
                 self.remove(&name(copied.made_at, ".failed.txt"))?;
@@ -292,6 +296,28 @@ mod tests {
         assert_eq!(read_name("witnessmark-2026-05-02T033007Z.failed.db"), Some((at, "failed.db")));
         for other in ["witnessmark.db", "witnessmark-2026-05-02.db", "photos-2026-05-02T033007Z.db", "witnessmark-2026-13-02T033007Z.db"] {
             assert_eq!(read_name(other), None, "{other}");
+        }
+    }
+
+    #[tokio::test]
+    async fn a_copy_that_is_damaged_is_noticed() {
+        let folder = tempfile::tempdir().unwrap();
+        let live = folder.path().join("live.db");
+        let store = Store::open(&format!("sqlite:{}", live.display())).await.unwrap();
+        let backups = Backups::new(live.clone(), folder.path().into(), time!(03:30), 3);
+        copy::back_up(&live, &backups.path("copy.db")).await.unwrap();
+        store.close().await;
+        assert_eq!(backups.look_at("copy.db").await, State::Good);
+        let whole = fs::read(backups.path("copy.db")).unwrap();
+        // Cut off, overwritten in the middle, and something else altogether.
+        fs::write(backups.path("cut.db"), &whole[..whole.len() / 2]).unwrap();
+        let mut scratched = whole.clone();
+        let middle = whole.len() / 2;
+        scratched[middle..middle + 8192].fill(0xa5);
+        fs::write(backups.path("scratched.db"), scratched).unwrap();
+        fs::write(backups.path("other.db"), "no database").unwrap();
+        for file in ["cut.db", "scratched.db", "other.db", "none.db"] {
+            assert!(matches!(backups.look_at(file).await, State::Failed(_)), "{file}");
         }
     }
 

@@ -21,6 +21,7 @@ mod audit;
 mod bench;
 mod calendars;
 pub mod chart;
+mod copies;
 mod due;
 pub mod due_by_month;
 mod due_rows;
@@ -126,6 +127,7 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/fasteners/{id}/edit", get(fasteners::edit).post(fasteners::change))
         .route("/fasteners/{id}/delete", post(fasteners::delete))
         .route("/workshop", get(workshop::show).post(workshop::change))
+        .route("/workshop/copies/{file}", get(copies::download))
         .route("/calendars", get(calendars::list).post(calendars::make))
         .route("/calendars/{id}/revoke", post(calendars::revoke))
         .route("/as-csv/{list}", get(as_csv::seen))

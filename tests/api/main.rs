@@ -11,6 +11,7 @@
 mod harness;
 
 mod attachments;
+mod backups;
 mod calendars;
 mod connection;
 mod conventions;

@@ -9,6 +9,7 @@ mod reader;
 mod account_letters;
 mod bench;
 mod coming_in;
+mod copies;
 mod forms;
 mod imports;
 mod mail;

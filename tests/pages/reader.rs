@@ -55,6 +55,12 @@ impl Reader {
     pub async fn get(&self, path: &str) -> Page {
         self.page(self.client.get(format!("{}{path}", self.address))).await
     }
+    /// GET of a file.
+    pub async fn get_bytes(&self, path: &str) -> Vec<u8> {
+        let response = self.client.get(format!("{}{path}", self.address)).send().await.expect("the server answers");
+        assert_eq!(response.status(), 200, "{path}");
+        response.bytes().await.expect("a body").to_vec()
+    }
     /// POST of a form.
     pub async fn send(&self, path: &str, fields: &[(&str, &str)]) -> Page {
         self.page(self.client.post(format!("{}{path}", self.address)).form(fields)).await
