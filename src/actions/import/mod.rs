@@ -1,6 +1,7 @@
 //! Importing: files of rows, and whole workshops. Every row is looked at and answered; stored is all of it or nothing.
 //!
-//! To add a kind: a word in [`ImportKind`], a file here that reads its columns, and a line in [`import`].
+//! To add a kind: a word in [`ImportKind`], a file here that reads its columns, and a line in [`import`]. An export and a packet are no tables:
+//! each has a reader of its own.
 mod bikes;
 mod events;
 mod motorcycles;
