@@ -217,7 +217,7 @@ impl Backups {
         for entry in fs::read_dir(&self.folder).map_err(|error| self.cannot("read", &error))?.flatten() {
             let file = entry.file_name();
             let Some((made_at, ending)) = file.to_str().and_then(read_name) else { continue };
-            if ending.ends_with(".part") && now - made_at > LEFT_BEHIND {
+            if ending.split('.').next_back() == Some("part") && now - made_at > LEFT_BEHIND {
                 self.remove(&file.to_string_lossy())?;
             }
         }

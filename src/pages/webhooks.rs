@@ -3,9 +3,11 @@ use std::sync::Arc;
 
 use askama::Template;
 use axum::{
+    Router,
     extract::State,
     http::{HeaderValue, header},
     response::{IntoResponse, Response},
+    routing::{get, post},
 };
 
 use super::{
@@ -27,6 +29,16 @@ use crate::{
 };
 
 const SIZE: i64 = 50;
+
+/// The pages of webhooks.
+pub(super) fn routes() -> Router<Arc<App>> {
+    Router::new()
+        .route("/webhooks", get(list).post(add))
+        .route("/webhooks/{id}", get(show))
+        .route("/webhooks/{id}/test", post(test))
+        .route("/webhooks/{id}/active", post(set_active))
+        .route("/webhooks/{id}/delete", post(delete))
+}
 
 /// What an event is called.
 const fn event(event: HookEvent) -> &'static str {
@@ -94,13 +106,13 @@ fn fresh() -> Form {
 }
 
 /// `GET /webhooks`
-pub(super) async fn list(State(app): State<Arc<App>>, Manager(visitor): Manager, Asked(asked): Asked) -> Result<Response, Fault> {
+async fn list(State(app): State<Arc<App>>, Manager(visitor): Manager, Asked(asked): Asked) -> Result<Response, Fault> {
     let mut work = app.read(&visitor.caller).await?;
     Ok(Page(WebhooksPage::new(&visitor, &mut work, &asked, fresh()).await?).into_response())
 }
 
 /// `POST /webhooks`
-pub(super) async fn add(State(app): State<Arc<App>>, Manager(visitor): Manager, mut form: Form) -> Result<Response, Fault> {
+async fn add(State(app): State<Arc<App>>, Manager(visitor): Manager, mut form: Form) -> Result<Response, Fault> {
     let new = NewWebhook {
         name: form.value("name").trim().to_owned(),
         url: form.value("url").trim().to_owned(),
@@ -172,7 +184,7 @@ fn delivery(delivery: Delivery, zone: &str) -> DeliveryRow {
 }
 
 /// `GET /webhooks/{id}`
-pub(super) async fn show(
+async fn show(
     State(app): State<Arc<App>>,
     Manager(visitor): Manager,
     PathId(id): PathId<Webhook>,
@@ -198,7 +210,7 @@ pub(super) async fn show(
 }
 
 /// `POST /webhooks/{id}/test`
-pub(super) async fn test(
+async fn test(
     State(app): State<Arc<App>>,
     Manager(visitor): Manager,
     PathId(id): PathId<Webhook>,
@@ -212,7 +224,7 @@ pub(super) async fn test(
 }
 
 /// `POST /webhooks/{id}/active`: tells it nothing for now, or goes on.
-pub(super) async fn set_active(
+async fn set_active(
     State(app): State<Arc<App>>,
     Manager(visitor): Manager,
     PathId(id): PathId<Webhook>,
@@ -227,7 +239,7 @@ pub(super) async fn set_active(
 }
 
 /// `POST /webhooks/{id}/delete`
-pub(super) async fn delete(State(app): State<Arc<App>>, Manager(visitor): Manager, PathId(id): PathId<Webhook>) -> Result<Response, Fault> {
+async fn delete(State(app): State<Arc<App>>, Manager(visitor): Manager, PathId(id): PathId<Webhook>) -> Result<Response, Fault> {
     let mut work = app.write(&visitor.caller, None).await?;
     let hook = actions::get(&mut work, id).await?;
     actions::delete(&mut work, &hook).await?;
