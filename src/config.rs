@@ -8,6 +8,7 @@ use std::{
 use clap::{Args, Parser, Subcommand};
 
 use crate::{
+    actions::backup::Backups,
     cli,
     domain::letter::{MailRoute, MailSettings, Recipient, SmtpServer, sender},
     error::{Error, Result},
@@ -129,6 +130,38 @@ impl Mail {
     }
 }
 
+/// The copies of the database that the server makes by itself.
+#[derive(Clone, Debug, Args)]
+pub struct CopyTimes {
+    /// A folder for copies of the database, one a day, each opened and checked (SQLite alone; for PostgreSQL use `pg_dump`)
+    #[arg(long = "backup-dir", value_name = "DIR", env = "WITNESSMARK_BACKUP_DIR")]
+    dir: Option<PathBuf>,
+    /// When the copy is made, HH:MM in UTC
+    #[arg(long = "backup-at", value_name = "TIME", env = "WITNESSMARK_BACKUP_AT", default_value = "03:30", value_parser = time_of_day)]
+    at: time::Time,
+    /// How many good copies are kept
+    #[arg(long = "backup-keep", value_name = "NUMBER", env = "WITNESSMARK_BACKUP_KEEP", default_value_t = 14,
+          value_parser = clap::value_parser!(u16).range(1..))]
+    keep: u16,
+}
+impl CopyTimes {
+    /// The copies of a database, if any are wanted.
+    ///
+    /// # Errors
+    /// [`Error::Invalid`] where the database is PostgreSQL, which has its own tool.
+    pub fn of(self, database: &Database) -> Result<Option<Backups>> {
+        let Some(folder) = self.dir else { return Ok(None) };
+        let postgres = "This is a PostgreSQL database, which is copied by its own tool on a schedule of its own: pg_dump --format=custom --file FILE URL. \
+                        Leave out --backup-dir.";
+        let file = database.file().ok_or_else(|| Error::invalid("/backup_dir", postgres))?;
+        Ok(Some(Backups::new(file, folder, self.at, self.keep.into())))
+    }
+}
+fn time_of_day(text: &str) -> Result<time::Time, String> {
+    let wrong = || "give a time of day in UTC as HH:MM, such as 03:30".to_owned();
+    time::Time::parse(text, time::macros::format_description!("[hour]:[minute]")).map_err(|_| wrong())
+}
+
 /// The address to open in a browser: one that listens everywhere is reached on this machine.
 #[must_use]
 pub fn reachable(address: SocketAddr) -> SocketAddr {
@@ -180,6 +213,10 @@ mod tests {
         assert!(told(&["serve", "--database", "sqlite:"]).contains("give sqlite:PATH"));
         assert!(told(&["serve", "--database", "postgres://host:port/x"]).contains("postgres://USER"));
         assert!(told(&["serve", "--database", "sqlite:a.db", "--listen", "8080"]).contains("127.0.0.1:8080"));
+        for at in ["3:30", "24:00", "noon"] {
+            assert!(told(&["serve", "--database", "sqlite:a.db", "--backup-at", at]).contains("03:30"), "{at}");
+        }
+        assert!(told(&["serve", "--database", "sqlite:a.db", "--backup-keep", "0"]).contains("--backup-keep"));
         assert!(told(&["demo", "--listen", "localhost"]).contains("127.0.0.1:8080"));
         assert!(told(&["serve", "--database", "sqlite:a.db", "--public-url", "bikes.example.org/"]).contains("https://bikes.example.org"));
     }

@@ -8,6 +8,7 @@
 pub mod account;
 pub mod attachment;
 pub mod audit;
+pub mod backup;
 pub mod calendar;
 pub mod check;
 pub mod component;
@@ -102,6 +103,8 @@ pub struct App {
     pub mail: Arc<MailSettings>,
     /// Wakes the sender of letters.
     pub letters: Arc<Notify>,
+    /// The copies that the server makes by itself, where it does.
+    pub backups: Option<Arc<backup::Backups>>,
 }
 
 /// The address that people use, where it is known: a proxy may stand in front.
@@ -221,6 +224,7 @@ impl App {
             queued: Arc::default(),
             mail: Arc::default(),
             letters: Arc::default(),
+            backups: None,
         }
     }
 
@@ -240,6 +244,11 @@ impl App {
     #[must_use]
     pub fn with_mail(self, mail: MailSettings) -> Self {
         Self { mail: Arc::new(mail), ..self }
+    }
+    /// The app with copies that it makes by itself, or without.
+    #[must_use]
+    pub fn with_backups(self, backups: Option<backup::Backups>) -> Self {
+        Self { backups: backups.map(Arc::new), ..self }
     }
     /// The app behind proxies that say whom they were asked by.
     #[must_use]

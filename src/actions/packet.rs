@@ -9,7 +9,7 @@ use crate::{
         words::CounterKind,
     },
     error::{Error, Result},
-    store::{Stretch, workshop_key},
+    store::{Stretch, packet_import, workshop_key},
 };
 
 /// What the workshop signs with: made when it is first needed, in a transaction of its own, for the packet itself is only read.
@@ -43,6 +43,17 @@ pub async fn of(app: &App, work: &mut Work, bike: &Motorcycle) -> Result<Packet>
     }
     let counter = reading::counter(work, bike.id, CounterKind::Odometer).await?;
     let seed = seed(app, work).await?;
-    let sources = Sources { workshop: &work.workshop.name, motorcycle: bike, counter: &counter, items, today: work.today, seed: &seed };
+    let workshop = work.workshop_id();
+    let imports = packet_import::of_motorcycle(&mut work.tx, workshop, bike.id).await?;
+    let taken_over: Vec<_> = imports.into_iter().map(|import| import.taken_over).collect();
+    let sources = Sources {
+        workshop: &work.workshop.name,
+        motorcycle: bike,
+        counter: &counter,
+        items,
+        taken_over: &taken_over,
+        today: work.today,
+        seed: &seed,
+    };
     make(sources).ok_or_else(|| Error::internal("the workshop's key is none"))
 }

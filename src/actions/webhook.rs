@@ -11,7 +11,7 @@ use crate::{
         due::DueItemId,
         id::Id,
         motorcycle::Motorcycle,
-        webhook::{Delivery, DeliveryStatus, HookEvent, NewWebhook, Payload, PayloadData, Webhook, problems, wait_after},
+        webhook::{Delivery, DeliveryStatus, HookEvent, MessageKind, NewWebhook, Payload, PayloadData, Webhook, problems, wait_after},
         words::Status,
     },
     error::{Error, Result},
@@ -116,7 +116,7 @@ pub fn meaning(action: &str, subject: &Subject) -> Option<(HookEvent, PayloadDat
         ("service_event", "strike out") => HookEvent::ServiceStruckOut,
         _ => return None,
     };
-    Some((event, PayloadData { motorcycle_id: subject.motorcycle?, id: subject.id }))
+    Some((event, PayloadData { motorcycle_id: Some(subject.motorcycle?), id: subject.id }))
 }
 
 /// The status of each due item of some motorcycles.
@@ -163,24 +163,46 @@ impl Telling {
         let bikes = self.before.keys().copied().collect();
         for (motorcycle_id, now) in statuses(work, &bikes).await? {
             if self.before.get(&motorcycle_id) != Some(&now) {
-                happened.push((HookEvent::DueChanged, PayloadData { motorcycle_id, id: None }));
+                happened.push((HookEvent::DueChanged, PayloadData { motorcycle_id: Some(motorcycle_id), id: None }));
             }
         }
         for (kind, data) in happened {
             for hook in self.hooks.iter().filter(|hook| hook.events.contains(&kind)) {
-                enqueue(work, hook.id, kind, &data).await?;
+                enqueue(work, hook.id, kind.into(), &data).await?;
             }
         }
         Ok(())
     }
 }
 
-async fn enqueue(work: &mut Work, hook: Id<Webhook>, kind: HookEvent, data: &PayloadData) -> Result<()> {
+async fn enqueue(work: &mut Work, hook: Id<Webhook>, kind: MessageKind, data: &PayloadData) -> Result<Delivery> {
     let payload = Payload { kind, timestamp: work.now, data: data.clone() };
     let (workshop, id) = (work.workshop_id(), work.new_id());
     store_webhook::enqueue(&mut work.tx, workshop, id, hook, &payload).await?;
     work.queued = true;
-    Ok(())
+    Ok(Delivery {
+        id,
+        webhook_id: hook,
+        kind,
+        created_at: payload.timestamp,
+        next_try_at: Some(payload.timestamp),
+        payload,
+        status: DeliveryStatus::Pending,
+        attempts: 0,
+        last_answer: None,
+    })
+}
+
+/// Sends a test message, as every other is sent: it goes out at once, signed, and stands in the log. It is tried a single time, whoever tests
+/// wants to know now; also where the webhook is not active.
+///
+/// # Errors
+/// Where the database refuses.
+pub async fn test(work: &mut Work, hook: &Webhook) -> Result<Delivery> {
+    let data = PayloadData { motorcycle_id: None, id: Some(hook.id.uuid()) };
+    let delivery = enqueue(work, hook.id, MessageKind::Test, &data).await?;
+    work.audit("test", Subject::new("webhook", hook.id), None, Some(&delivery)).await?;
+    Ok(delivery)
 }
 
 async fn statuses(work: &mut Work, bikes: &BTreeSet<Id<Motorcycle>>) -> Result<Statuses> {
@@ -209,7 +231,8 @@ pub async fn tell_what_turned(app: &App) -> Result<()> {
         let hook = store_webhook::find(&mut work.tx, told.workshop_id, told.id).await?;
         if hook.is_some_and(|hook| hook.active && hook.events.contains(&HookEvent::DueChanged)) {
             for motorcycle_id in store_webhook::turned(&mut work.tx, told.workshop_id, told.told_on, today).await? {
-                enqueue(&mut work, told.id, HookEvent::DueChanged, &PayloadData { motorcycle_id, id: None }).await?;
+                let data = PayloadData { motorcycle_id: Some(motorcycle_id), id: None };
+                enqueue(&mut work, told.id, MessageKind::DueChanged, &data).await?;
             }
         }
         work.finish(None).await?;
@@ -246,7 +269,7 @@ pub async fn claim(app: &App, message: &Outgoing) -> Result<bool> {
 /// Where the database refuses.
 pub async fn settle(app: &App, message: &Outgoing, outcome: Result<u16, String>) -> Result<()> {
     let now = app.clock.now();
-    let wait = wait_after(message.attempts + 1).filter(|_| message.hook.0.active);
+    let wait = wait_after(message.attempts + 1).filter(|_| message.hook.0.active && message.kind != MessageKind::Test);
     let (status, answer, wait) = match outcome {
         Ok(code @ 200..300) => (DeliveryStatus::Delivered, format!("Answered with {code}."), None),
         Ok(410) => (DeliveryStatus::GivenUp, "Answered with 410: gone for good.".into(), None),

@@ -38,6 +38,7 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
 
 const CSV: &str = "text/csv";
 const NDJSON: &str = "application/x-ndjson";
+const JSON: &str = "application/json";
 
 /// What is imported.
 #[derive(Debug, Deserialize, utoipa::IntoParams)]
@@ -65,11 +66,16 @@ struct ImportQuery {
 /// The first row names the columns, without regard to case. `motorcycles`: the fields of a motorcycle (`records_begin.on`,
 /// `records_begin.odometer`). `odometer_readings`: motorcycle, on, reading, and if wanted `read_by`, confirmed. `service_events`: motorcycle,
 /// on, odometer, summary, component, position, operation, note, `performed_by`, cost; rows of one motorcycle, day and summary are one event.
+/// `packet`: a history packet as a motorcycle's `/packet` gives it in JSON. Its chain and its signature must hold; it becomes a motorcycle with its
+/// readings, services, parts and values under new ids, with the days on which they were done and entered. The answer says in `remarks` what it does
+/// not hold. A later packet of a motorcycle that came here so is refused while that one is not archived.
+///
 /// A motorcycle is named by its id, name or registration. UTF-8 or UTF-16; cells parted by commas, semicolons or tabs.
 #[utoipa::path(post, path = "/imports", operation_id = "import_file", tag = "exchange", params(ImportQuery),
     request_body(description = "The file", content(
         (String = "text/csv", example = "motorcycle,on,reading\nCourier 3,2026-05-02,12345\n"),
-        (String = "application/x-ndjson", example = "{\"motorcycle\": \"Courier 3\", \"on\": \"2026-05-02\", \"reading\": 12345}\n"))),
+        (String = "application/x-ndjson", example = "{\"motorcycle\": \"Courier 3\", \"on\": \"2026-05-02\", \"reading\": 12345}\n"),
+        (Value = "application/json", example = json!({"format": "witnessmark-packet", "version": 1})))),
     responses(
         (status = 200, description = "What would come of each row", body = Imported),
         (status = 201, description = "What came of each row", body = Imported),
@@ -87,8 +93,12 @@ async fn add(
         caller.may(TokenScope::Admin)?;
         caller.must_be(Standing::Manager)?;
     }
-    let (media_type, file) = body.of_types(&[CSV, NDJSON], "text/csv or application/x-ndjson")?;
-    let format = if media_type == CSV { Format::Csv } else { Format::Ndjson };
+    let (media_type, file) = body.of_types(&[CSV, NDJSON, JSON], "text/csv, application/x-ndjson, or application/json for a packet")?;
+    let format = match media_type {
+        CSV => Format::Csv,
+        JSON => Format::Json,
+        _ => Format::Ndjson,
+    };
     let wanted = Wanted { kind: kind?, format, date_order: query.date_order, unit: query.unit };
     let once = if query.dry_run { None } else { key.with(body.bytes())? };
     let mut work = app.write(&caller, once).await?;

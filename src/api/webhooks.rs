@@ -26,7 +26,7 @@ use crate::{
 };
 
 pub fn routes() -> OpenApiRouter<Arc<App>> {
-    OpenApiRouter::new().routes(routes!(list, add)).routes(routes!(show, change, delete)).routes(routes!(deliveries))
+    OpenApiRouter::new().routes(routes!(list, add)).routes(routes!(show, change, delete)).routes(routes!(deliveries)).routes(routes!(test))
 }
 
 /// A webhook that was just made, with its secret.
@@ -76,6 +76,7 @@ async fn list(State(app): State<Arc<App>>, Administers(caller): Administers, uri
 /// Webhooks 1.0 says: `webhook-id` (the same in every try), `webhook-timestamp`, and `webhook-signature` with `v1,` and the base64 of
 /// HMAC-SHA-256 over `id.timestamp.body` under the secret. Any 2xx within 10 seconds is a success; redirects are not followed; otherwise it is
 /// tried eight times over some fifteen hours. A message may come twice: keep the ids seen. This answer alone holds the secret.
+/// A message of type `webhook.test` comes where somebody tried it (`POST /webhooks/{id}/test`): its `motorcycle_id` is null.
 #[utoipa::path(post, path = "/webhooks", operation_id = "add_webhook", tag = "workshop", request_body = NewWebhook,
     responses((status = 201, description = "The webhook with its secret", body = MadeWebhook)))]
 async fn add(State(app): State<Arc<App>>, Administers(caller): Administers, key: Key, body: Body) -> Result<Answer> {
@@ -136,6 +137,20 @@ async fn delete(
     unchanged(&headers, &now)?;
     actions::delete(&mut work, &now).await?;
     Answer::nothing().after(work).await
+}
+
+/// Test a webhook
+///
+/// Sends it a message of type `webhook.test` now, signed like every other, and tried a single time; also where it is not active. Its
+/// `data.motorcycle_id` is null and `data.id` the webhook's. What came of it stands in the webhook's deliveries a moment later.
+#[utoipa::path(post, path = "/webhooks/{id}/test", operation_id = "test_webhook", tag = "workshop", params(("id" = Id<Webhook>, Path, description = "Its id")),
+    responses((status = 202, description = "The message, on its way", body = Delivery)))]
+async fn test(State(app): State<Arc<App>>, Administers(caller): Administers, PathId(id): PathId<Webhook>, key: Key) -> Result<Answer> {
+    let mut work = app.write(&caller, key.with(&[])?).await?;
+    let hook = actions::get(&mut work, id).await?;
+    let mut answer = Answer::plain(&actions::test(&mut work, &hook).await?)?;
+    answer.0.status = 202;
+    answer.after(work).await
 }
 
 /// List deliveries

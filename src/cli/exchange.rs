@@ -87,7 +87,7 @@ pub struct Import {
     /// The workshop's name
     #[arg(long, value_name = "NAME", env = "WITNESSMARK_WORKSHOP")]
     workshop: String,
-    /// What the file holds: motorcycles, `odometer_readings`, `service_events` or export
+    /// What the file holds: motorcycles, `odometer_readings`, `service_events`, packet or export
     #[arg(long, env = "WITNESSMARK_KIND", value_parser = str::parse::<ImportKind>, default_value = "export")]
     kind: ImportKind,
     /// The file: CSV, or a JSON object on each line where its name ends in .ndjson or .jsonl. Without it: standard input
@@ -120,7 +120,11 @@ impl Import {
         let named =
             |ending| self.from.as_ref().is_some_and(|path| path.extension().is_some_and(|known| known.eq_ignore_ascii_case(ending)));
         let ndjson = self.kind == ImportKind::Export || named("ndjson") || named("jsonl");
-        let format = if ndjson { Format::Ndjson } else { Format::Csv };
+        let format = match self.kind {
+            ImportKind::Packet => Format::Json,
+            _ if ndjson => Format::Ndjson,
+            _ => Format::Csv,
+        };
         let wanted = Wanted { kind: self.kind, format, date_order: self.date_order, unit: self.unit };
         let mut work = app.write(&Caller::command_line(workshop), None).await?;
         let imported = import::import(&mut work, wanted, file).await?;
@@ -130,6 +134,7 @@ impl Import {
                 print(&format!("row {}{column}: {}", row.row, error.detail));
             }
         }
+        imported.remarks.iter().for_each(|remark| print(remark));
         if !imported.is_good() {
             let wrong = imported.rows.iter().filter(|row| row.result == RowOutcome::Error).count();
             print(&format!("{wrong} of {} rows are wrong; nothing was stored", imported.rows.len()));

@@ -10,7 +10,7 @@ use crate::{
     access::address::{TrustedProxies, network},
     actions::App,
     clock::Clock,
-    config::{Database, Listen, Mail},
+    config::{CopyTimes, Database, Listen, Mail},
     connections,
     error::Result,
     store::Store,
@@ -25,6 +25,8 @@ pub struct Serve {
     listen: Listen,
     #[command(flatten)]
     mail: Mail,
+    #[command(flatten)]
+    copies: CopyTimes,
     /// Let webhooks reach into the private network: loopback, link-local and private addresses
     #[arg(long, env = "WITNESSMARK_WEBHOOKS_ALLOW_PRIVATE", value_parser = BoolishValueParser::new(), num_args = 0..=1, require_equals = true,
           default_value_t = false, default_missing_value = "true")]
@@ -44,9 +46,15 @@ impl Serve {
     /// Where the database or the address cannot be used.
     pub async fn run(self) -> Result<ExitCode> {
         let mail = self.mail.settings(self.listen.public_url.as_ref(), self.listen.address)?;
+        let copies = self.copies.of(&self.database)?;
+        match (&copies, self.database.file()) {
+            (Some(copies), _) => tracing::info!(folder = %copies.folder.display(), at = %copies.at, "the database is copied every day"),
+            (None, Some(_)) => tracing::info!("no copies of the database are made: --backup-dir, or `witnessmark backup`"),
+            (None, None) => tracing::info!("copies of a PostgreSQL database are made by pg_dump, not by this server"),
+        }
         let app = App::new(Store::open(&self.database.url).await?, Clock::System).at(self.listen.public_url.clone());
         let app = app.with_private_webhooks(self.webhooks_allow_private).behind(TrustedProxies::new(self.trusted_proxies));
-        let app = Arc::new(app.with_pace(self.rate_limit).with_mail(mail));
+        let app = Arc::new(app.with_pace(self.rate_limit).with_mail(mail).with_backups(copies));
         let listener = bind(&self.listen).await?;
         serve(app, listener).await?;
         Ok(ExitCode::SUCCESS)
@@ -75,12 +83,15 @@ pub async fn serve(app: Arc<App>, listener: TcpListener) -> Result<()> {
     tracing::info!(%address, "serving");
     let sender = tokio::spawn(crate::feeds::webhooks::run(Arc::clone(&app)));
     let reports = tokio::spawn(crate::mail::reports::run(Arc::clone(&app)));
+    let copies = tokio::spawn(crate::actions::backup::run(Arc::clone(&app)));
     let (stop, stopping) = tokio::sync::watch::channel(false);
     let mut post = tokio::spawn(crate::mail::Sender::new(Arc::clone(&app)).run(stopping));
     connections::serve(listener, crate::web::router(Arc::clone(&app)), told_to_stop()).await;
     // A message under way is sent again at the next start, under the same id.
     sender.abort();
     reports.abort();
+    // A copy under way is left behind without a name; the next start makes another.
+    copies.abort();
     // A letter under way is finished: breaking it off after the mail server's yes would send it twice.
     let _ = stop.send(true);
     if tokio::time::timeout(TO_FINISH, &mut post).await.is_err() {

@@ -4,6 +4,8 @@ use time::{Date, macros::format_description};
 use utoipa::ToSchema;
 
 use super::{
+    id::Id,
+    motorcycle::Motorcycle,
     quantity::Figure,
     words::{OdometerUnit, words},
 };
@@ -12,6 +14,7 @@ words! {
     /// What a file holds.
     ImportKind {
         Motorcycles => "motorcycles", OdometerReadings => "odometer_readings", ServiceEvents => "service_events", Export => "export",
+        Packet => "packet",
     }
 }
 words! {
@@ -39,7 +42,7 @@ impl RowError {
 /// What comes of one row.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct RowResult {
-    /// The row in the file, counted as a spreadsheet does: the row that names the columns is 1.
+    /// The row in the file, counted as a spreadsheet does: the row that names the columns is 1. In a packet the motorcycle is 1, its first entry 2.
     #[schema(minimum = 1, example = 2)]
     pub row: usize,
     /// What comes of it.
@@ -75,12 +78,16 @@ pub struct Imported {
     /// How many things were stored; 0 for a dry run.
     #[schema(minimum = 0)]
     pub created: usize,
+    /// The motorcycle that a packet became, or has become before; null for other kinds of files, and where it was only tried.
+    pub motorcycle_id: Option<Id<Motorcycle>>,
+    /// What to know about it, in sentences: what a packet does not hold.
+    pub remarks: Vec<String>,
 }
 impl Imported {
     /// Rows as they turned out; nothing is created yet.
     #[must_use]
     pub const fn of(rows: Vec<RowResult>) -> Self {
-        Self { dry_run: false, rows, created: 0 }
+        Self { dry_run: false, rows, created: 0, motorcycle_id: None, remarks: Vec::new() }
     }
     /// Whether every row can be stored.
     #[must_use]

@@ -179,6 +179,35 @@ pub struct About {
     pub made_on: Date,
 }
 
+/// A packet of another workshop with which the motorcycle's earlier history came.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct TakenOver {
+    /// Who kept the records until then.
+    pub workshop: String,
+    /// The fingerprint of the key that the packet was signed with.
+    pub fingerprint: String,
+    /// How many entries it had.
+    pub entries: usize,
+    /// The day it was made.
+    pub made_on: Date,
+    /// The day it was taken over.
+    pub on: Date,
+}
+impl TakenOver {
+    /// What is told of it, in a sentence.
+    #[must_use]
+    pub fn in_words(&self) -> String {
+        let entries = if self.entries == 1 { "1 entry".into() } else { format!("{} entries", self.entries) };
+        format!(
+            "Until {} the records were kept by {}: its packet of {}, with {entries}, was signed with the key {}.",
+            calendar::words(self.on),
+            self.workshop,
+            calendar::words(self.made_on),
+            self.fingerprint
+        )
+    }
+}
+
 /// The history packet of one motorcycle.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Packet {
@@ -243,6 +272,8 @@ pub struct Sources<'a> {
     pub counter: &'a Counter,
     /// Everything that happened, newest first, what came with an event too.
     pub items: Vec<HistoryItem>,
+    /// The packets of other workshops that it came with.
+    pub taken_over: &'a [TakenOver],
     /// The day of the packet.
     pub today: Date,
     /// What the workshop signs with.
@@ -252,12 +283,14 @@ pub struct Sources<'a> {
 /// Makes the packet. `None` where the seed is no key.
 #[must_use]
 pub fn make(sources: Sources) -> Option<Packet> {
-    let Sources { workshop, motorcycle, counter, items, today, seed } = sources;
+    let Sources { workshop, motorcycle, counter, items, taken_over, today, seed } = sources;
     let entries = entries(motorcycle, counter, items);
+    let mut not_known = not_known(motorcycle, counter, &entries, today);
+    not_known.in_words.extend(taken_over.iter().map(TakenOver::in_words));
     let about = About {
         format: "witnessmark-packet".into(),
         version: 1,
-        not_known: not_known(motorcycle, counter, &entries, today),
+        not_known,
         motorcycle: of(motorcycle),
         distance: statement(motorcycle, counter),
         workshop: workshop.into(),

@@ -22,6 +22,24 @@ words! {
     }
 }
 words! {
+    /// What a message to a webhook tells: one of the events, or nothing, where somebody only tries whether it arrives.
+    MessageKind {
+        DueChanged => "due.changed", ServiceLogged => "service.logged", ServiceStruckOut => "service.struck_out",
+        ReadingRecorded => "reading.recorded", ReadingStruckOut => "reading.struck_out", Test => "webhook.test",
+    }
+}
+impl From<HookEvent> for MessageKind {
+    fn from(event: HookEvent) -> Self {
+        match event {
+            HookEvent::DueChanged => Self::DueChanged,
+            HookEvent::ServiceLogged => Self::ServiceLogged,
+            HookEvent::ServiceStruckOut => Self::ServiceStruckOut,
+            HookEvent::ReadingRecorded => Self::ReadingRecorded,
+            HookEvent::ReadingStruckOut => Self::ReadingStruckOut,
+        }
+    }
+}
+words! {
     /// Where a delivery stands.
     DeliveryStatus { Pending => "pending", Delivered => "delivered", GivenUp => "given_up", }
 }
@@ -58,9 +76,9 @@ pub struct Delivery {
     pub id: Id<Delivery>,
     /// The webhook.
     pub webhook_id: Id<Webhook>,
-    /// What happened.
+    /// What happened; `webhook.test` where somebody tried it.
     #[serde(rename = "type")]
-    pub kind: HookEvent,
+    pub kind: MessageKind,
     /// The body of the request.
     pub payload: Payload,
     /// `pending`, `delivered` or `given_up`.
@@ -81,9 +99,9 @@ pub struct Delivery {
 /// What a webhook is sent (Standard Webhooks): what happened and to what, no more; the receiver fetches the rest.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Payload {
-    /// What happened.
+    /// What happened; `webhook.test` where nothing did and somebody tried it.
     #[serde(rename = "type")]
-    pub kind: HookEvent,
+    pub kind: MessageKind,
     /// When.
     #[serde(with = "time::serde::rfc3339")]
     pub timestamp: OffsetDateTime,
@@ -94,9 +112,9 @@ pub struct Payload {
 /// To what it happened.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct PayloadData {
-    /// The motorcycle.
-    pub motorcycle_id: Id<Motorcycle>,
-    /// The service event or reading; null where what is due changed.
+    /// The motorcycle; null in a `webhook.test`, and in nothing else.
+    pub motorcycle_id: Option<Id<Motorcycle>>,
+    /// The service event or reading; in a `webhook.test` the webhook; null where what is due changed.
     pub id: Option<Uuid>,
 }
 

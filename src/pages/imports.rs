@@ -17,7 +17,7 @@ use super::{
     form::Form,
     frame::{Frame, Nav},
     guard::{Manager, PathId, Visitor},
-    words,
+    links, words,
 };
 use crate::{
     actions::{
@@ -61,6 +61,8 @@ struct ImportPage {
     form: Form,
     action: String,
     name: String,
+    /// What the file is, where it says so itself.
+    about: Option<String>,
     columns: Vec<ColumnRow>,
     targets: Vec<(String, String)>,
     bikes: Vec<(String, String)>,
@@ -83,6 +85,7 @@ struct ProposalRow {
 struct Tried {
     sentence: String,
     good: bool,
+    remarks: Vec<String>,
     button: String,
     wrong: Vec<(usize, String, String)>,
     more: usize,
@@ -96,6 +99,7 @@ fn kinds() -> Vec<(String, String)> {
         option("service_events", "Work that was done: a day, what the odometer showed, what was done"),
         option("odometer_readings", "Odometer readings: a motorcycle, a day, a figure"),
         option("motorcycles", "Motorcycles, one in each row"),
+        option("packet", "A history packet of one motorcycle, as another workshop signed it (JSON)"),
         option("export", "A whole workshop, as Witnessmark exported it"),
     ]
 }
@@ -148,6 +152,7 @@ pub(super) async fn upload(State(app): State<Arc<App>>, Manager(visitor): Manage
         (None, None) => Some(("kind", "Choose one of those on offer.".into())),
         _ if upload.content.is_empty() => Some(("file", "Choose a file; this one is empty.".into())),
         (None, Some(ImportKind::Export)) => None,
+        (None, Some(ImportKind::Packet)) => import::packet::summary(&upload.content).err().map(|why| ("file", why)),
         _ => read_sheet(&upload.content).err().map(|why| ("file", why)),
     };
     if let Some((field, message)) = problem {
@@ -165,6 +170,10 @@ fn read_sheet(content: &[u8]) -> Result<Sheet, String> {
     decode(content).and_then(|text| Sheet::from_csv(&text)).map_err(|why| why.0)
 }
 
+const fn is_sheet(kind: ImportKind) -> bool {
+    !matches!(kind, ImportKind::Export | ImportKind::Packet)
+}
+
 /// A draft with what its rows say.
 struct Draft {
     file: ImportDraft,
@@ -177,7 +186,7 @@ impl Draft {
         let workshop = work.workshop_id();
         let draft = import_draft::find(&mut work.tx, workshop, id).await?.ok_or(Error::NotFound("import"))?;
         let kind = draft.kind.parse::<ImportKind>().map_err(Error::internal)?;
-        let sheet = if kind == ImportKind::Export { Sheet::default() } else { read_sheet(&draft.content).map_err(Error::Malformed)? };
+        let sheet = if is_sheet(kind) { read_sheet(&draft.content).map_err(Error::Malformed)? } else { Sheet::default() };
         Ok(Self { file: draft, kind, sheet, components: component::all(work).await? })
     }
     /// The columns that the file's may be.
@@ -210,12 +219,16 @@ impl Draft {
         }
     }
     fn wanted(&self, form: &mut Form) -> Wanted {
-        let format = if self.kind == ImportKind::Export { Format::Ndjson } else { Format::Csv };
+        let format = match self.kind {
+            ImportKind::Export => Format::Ndjson,
+            ImportKind::Packet => Format::Json,
+            _ => Format::Csv,
+        };
         Wanted { kind: self.kind, format, date_order: form.chosen::<DateOrder>("date_order"), unit: form.chosen::<OdometerUnit>("unit") }
     }
     async fn import(&self, work: &mut Work, form: &mut Form) -> Result<Imported> {
         let wanted = self.wanted(form);
-        if self.kind == ImportKind::Export {
+        if !is_sheet(self.kind) {
             return import::import(work, wanted, &self.file.content).await;
         }
         let confirmed: Vec<_> = form.values("propose").filter_map(proposal).collect();
@@ -249,6 +262,7 @@ impl Draft {
             frame: visitor.frame(work, Nav::Workshop).below(),
             action: format!("/imports/{}", self.file.id),
             name: self.file.name.clone(),
+            about: if self.kind == ImportKind::Packet { import::packet::summary(&self.file.content).ok() } else { None },
             columns: self.rows(),
             targets: std::iter::once(option("", "left out")).chain(targets).collect(),
             bikes: if has_bikes { std::iter::once(none).chain(of_bikes).collect() } else { Vec::new() },
@@ -335,7 +349,8 @@ pub(super) async fn act(
         let workshop = work.workshop_id();
         store::import_draft::delete(&mut work.tx, workshop, id).await?;
         let said = format!("{} of {} were new and are stored.", number(imported.new_rows()), counted(imported.rows.len()));
-        return Done::new("/motorcycles", said).after(work).await;
+        let to = imported.motorcycle_id.map_or_else(|| "/motorcycles".to_owned(), links::motorcycle);
+        return Done::new(&to, said).after(work).await;
     }
     drop(work);
     let status = if form.has_problems() || !imported.is_good() { 422 } else { 200 };
@@ -365,7 +380,14 @@ fn tried(imported: &Imported) -> Tried {
             counted(same)
         ),
     };
-    Tried { sentence, good: errors == 0 && new > 0, button: format!("Store {}", counted(new)), wrong, more }
+    Tried {
+        sentence,
+        good: errors == 0 && new > 0,
+        remarks: imported.remarks.clone(),
+        button: format!("Store {}", counted(new)),
+        wrong,
+        more,
+    }
 }
 
 /// `GET /imports/export`: the same as `/export` of the API, for a manager at the page.

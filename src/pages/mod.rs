@@ -21,6 +21,7 @@ mod audit;
 mod bench;
 mod calendars;
 pub mod chart;
+mod copies;
 mod due;
 pub mod due_by_month;
 mod due_rows;
@@ -61,6 +62,7 @@ pub mod standards;
 mod tokens;
 mod unsubscribe;
 mod wear_chart;
+mod webhooks;
 mod welcome;
 pub mod words;
 mod workshop;
@@ -85,8 +87,7 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/motorcycles/{id}/hand-on", get(offers::hand_on).post(offers::offer))
         .route("/motorcycles/{id}/hand-on/{below}/withdraw", post(offers::withdraw))
         .route("/offers/{key}", get(offers::show).post(offers::answer))
-        .route("/motorcycles/{id}/packet", get(packet::show))
-        .route("/motorcycles/{id}/packet.pdf", get(packet::as_pdf))
+        .merge(packet::routes())
         .route("/motorcycles/{id}/readings", get(readings::show).post(readings::note))
         .route("/motorcycles/{id}/readings/change", post(readings::change))
         .route("/motorcycles/{id}/readings/{below}/strike-out", post(readings::strike_out))
@@ -127,6 +128,7 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/fasteners/{id}/delete", post(fasteners::delete))
         .merge(procedures::routes())
         .route("/workshop", get(workshop::show).post(workshop::change))
+        .route("/workshop/copies/{file}", get(copies::download))
         .route("/calendars", get(calendars::list).post(calendars::make))
         .route("/calendars/{id}/revoke", post(calendars::revoke))
         .route("/as-csv/{list}", get(as_csv::seen))
@@ -147,6 +149,7 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/tokens", get(tokens::list).post(tokens::make))
         .route("/tokens/{id}/revoke", post(tokens::revoke))
         .route("/tokens/{id}/rotate", post(tokens::rotate))
+        .merge(webhooks::routes())
         .route("/audit", get(audit::list))
         .route("/sign-in", get(sign_in::show).post(sign_in::sign_in))
         .route("/sign-in/code", get(sign_in::show_code).post(sign_in::sign_in_by_code))

@@ -9,6 +9,7 @@ use axum::{
 
 use super::{
     answer::{Done, Page},
+    copies::{Copies, copies},
     fault::Fault,
     form::Form,
     frame::{Frame, Nav},
@@ -36,6 +37,7 @@ struct WorkshopPage {
     hours: Vec<(String, String)>,
     weekdays: Vec<(String, String)>,
     days: Vec<(String, String)>,
+    copies: Copies,
 }
 impl WorkshopPage {
     fn new(visitor: &Visitor, work: &Work, form: Form) -> Self {
@@ -48,15 +50,21 @@ impl WorkshopPage {
             hours: hours(),
             weekdays: weekdays(),
             days: days(),
+            copies: Copies::default(),
         }
+    }
+    async fn with_copies(mut self, app: &App, work: &mut Work) -> Result<Self> {
+        self.copies = copies(app, work).await?;
+        Ok(self)
     }
 }
 
 /// `GET /workshop`
 pub(super) async fn show(State(app): State<Arc<App>>, Manager(visitor): Manager) -> Result<Response, Fault> {
-    let work = app.read(&visitor.caller).await?;
+    let mut work = app.read(&visitor.caller).await?;
     let form = showing(&work.workshop)?;
-    Ok(Page(WorkshopPage::new(&visitor, &work, form)).into_response())
+    let page = WorkshopPage::new(&visitor, &work, form);
+    Ok(Page(page.with_copies(&app, &mut work).await?).into_response())
 }
 fn showing(workshop: &Workshop) -> Result<Form> {
     let mut form = Form::showing(
@@ -95,7 +103,8 @@ pub(super) async fn change(State(app): State<Arc<App>>, Manager(visitor): Manage
         Ok(_) => Done::new("/workshop", "The settings are saved.").after(work).await,
         Err(error) => {
             form.refused(error)?;
-            Ok(Page(WorkshopPage::new(&visitor, &work, form)).with_status(422))
+            let page = WorkshopPage::new(&visitor, &work, form);
+            Ok(Page(page.with_copies(&app, &mut work).await?).with_status(422))
         }
     }
 }

@@ -57,6 +57,14 @@ pub async fn restore(from: &Path, database: &Path) -> Result<()> {
     restored
 }
 
+/// Looks whether a copy opens, is a database of this program, and is whole.
+///
+/// # Errors
+/// [`Error::Unavailable`] with what is wrong with it.
+pub async fn must_be_whole(copy: &Path) -> Result<()> {
+    open(copy, false).await?.close().await.map_err(|error| failed("read", copy, &error))
+}
+
 /// Checks the new file, makes it last, and gives it its name.
 async fn finish(part: &Path, name: &Path) -> Result<()> {
     open(part, false).await?.close().await?;

@@ -92,6 +92,17 @@ impl Store {
         Ok(Self::Sqlite { read, write })
     }
 
+    /// Opens a copy of a SQLite database to read it as it is: nothing is migrated, and no file appears beside it. To write to it is an error.
+    ///
+    /// # Errors
+    /// [`Error::Unavailable`] where it cannot be opened.
+    pub async fn open_copy(path: &std::path::Path) -> Result<Self> {
+        let options = SqliteConnectOptions::new().filename(path).read_only(true).immutable(true);
+        let pool = SqlitePoolOptions::new().max_connections(4).connect_with(options).await;
+        let pool = pool.map_err(|error| Error::Unavailable(format!("cannot open the copy: {}", explain(&error))))?;
+        Ok(Self::Sqlite { read: pool.clone(), write: pool })
+    }
+
     /// Brings the schema up to date. Two servers may do so at once: SQLite's write lock and PostgreSQL's advisory lock let one go first.
     async fn migrate(&self) -> Result<()> {
         let done = match self {

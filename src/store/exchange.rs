@@ -323,6 +323,22 @@ pub const TABLES: &[Table] = &[
         derived: &[UPDATED],
     },
     Table {
+        name: "packet_import",
+        key: &["id"],
+        facts: &[
+            ID,
+            BIKE,
+            must("packet_motorcycle", Kind::Text),
+            must("packet_workshop", Kind::Text),
+            must("fingerprint", Kind::Text),
+            must("head", Kind::Text),
+            must("entries", Kind::Whole),
+            must("made_on", Kind::Day),
+            CREATED,
+        ],
+        derived: &[],
+    },
+    Table {
         name: "attachment",
         key: &["id"],
         facts: &[

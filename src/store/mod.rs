@@ -33,6 +33,7 @@ pub mod member;
 pub mod motorcycle;
 pub mod offer;
 pub mod owner;
+pub mod packet_import;
 pub mod part;
 pub mod procedure;
 pub mod reading;

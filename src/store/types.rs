@@ -10,7 +10,7 @@ use crate::domain::{
     id::Id,
     letter::{LetterKind, LetterStatus},
     quantity::{Figure, Unit},
-    webhook::{DeliveryStatus, HookEvent},
+    webhook::{DeliveryStatus, MessageKind},
     words::{Condition, CounterKind, FollowUpStatus, InstrumentChange, Measurand, OdometerUnit, Operation, Position},
 };
 
@@ -79,7 +79,7 @@ as_text! {
     BelongsTo => str::parse,
     MediaType => str::parse,
     DeliveryStatus => str::parse,
-    HookEvent => str::parse,
+    MessageKind => str::parse,
     LetterKind => str::parse,
     LetterStatus => str::parse,
 }

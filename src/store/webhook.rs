@@ -10,7 +10,7 @@ use crate::{
     domain::{
         id::Id,
         motorcycle::Motorcycle,
-        webhook::{Delivery, DeliveryStatus, HookEvent, NewWebhook, Payload, Webhook},
+        webhook::{Delivery, DeliveryStatus, MessageKind, NewWebhook, Payload, Webhook},
         workshop::Workshop,
     },
     error::Result,
@@ -74,7 +74,7 @@ pub async fn list(tx: &mut Tx, workshop: Id<Workshop>, stretch: Stretch<Id<Webho
 struct DeliveryRow {
     id: Id<Delivery>,
     webhook_id: Id<Webhook>,
-    kind: HookEvent,
+    kind: MessageKind,
     payload: Json<Payload>,
     status: DeliveryStatus,
     attempts: i64,
@@ -132,6 +132,8 @@ pub struct Outgoing {
     pub workshop_id: Id<Workshop>,
     /// The delivery.
     pub id: Id<Delivery>,
+    /// What it tells.
+    pub kind: MessageKind,
     /// How often it was tried before.
     pub attempts: i64,
     /// The body, as it was written: the signature is about these very bytes.
@@ -144,7 +146,8 @@ pub struct Outgoing {
 
 /// What is to be sent by now, of all workshops, longest waiting first.
 pub async fn pending(tx: &mut Tx, now: OffsetDateTime, limit: i64) -> Result<Vec<Outgoing>> {
-    let sql = "select delivery.workshop_id, delivery.id, delivery.attempts, delivery.payload, webhook.body as hook, webhook.secret
+    let sql =
+        "select delivery.workshop_id, delivery.id, delivery.kind, delivery.attempts, delivery.payload, webhook.body as hook, webhook.secret
                from webhook_delivery delivery
                join webhook on webhook.workshop_id = delivery.workshop_id and webhook.id = delivery.webhook_id
                where delivery.status = $1 and delivery.next_try_at <= $2 and webhook.deleted_at is null

@@ -11,6 +11,7 @@
 mod harness;
 
 mod attachments;
+mod backups;
 mod calendars;
 mod connection;
 mod conventions;
@@ -33,6 +34,7 @@ mod numbers;
 mod offers;
 mod openapi;
 mod packet;
+mod packet_import;
 mod parts;
 mod people;
 mod procedures;

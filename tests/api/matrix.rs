@@ -130,6 +130,7 @@ const TABLE: &[(&str, &str, Least, &str)] = &[
     ("change_webhook", "admin", Workshop, "webhook"),
     ("delete_webhook", "admin", Workshop, "webhook"),
     ("list_webhook_deliveries", "admin", Workshop, "webhook"),
+    ("test_webhook", "admin", Workshop, "webhook"),
     ("import_file", "write", Workshop, "-"),
     ("export_workshop", "admin", Workshop, "-"),
     ("list_audit", "admin", Workshop, "-"),
@@ -305,6 +306,8 @@ on_both_engines!(everybody_reaches_what_is_theirs_and_nothing_else, async |serve
                     match expected(name, scopes, *sees_all, row, object) {
                         Some(status) => assert_eq!(answer.status, status, "{what}"),
                         None if verb == Method::GET => assert_eq!(answer.status, 200, "{what}"),
+                        // What takes no body cannot be asked wrongly: it is done.
+                        None if operation["requestBody"].is_null() && answer.status == 202 => {}
                         None => assert!([400, 409, 412, 415, 422, 428].contains(&answer.status), "{what}"),
                     }
                     if !sees_all {

@@ -46,7 +46,7 @@ fn digits(text: &str) -> Value {
     serde_json::from_str(text).unwrap()
 }
 /// A used motorcycle with a replaced odometer, a service with everything, a struck-out reading.
-async fn lived(server: &Server) -> String {
+pub async fn lived(server: &Server) -> String {
     let owner = server.post("/owners", &json!({"name": "Ada Birch", "phone": "555 0100"})).await.id();
     let bike = server
         .motorcycle(json!({"owner_id": owner, "records_begin": {"on": "2024-03-01", "odometer": 18250}, "notes": "Call Ada Birch first", "vin": null}))

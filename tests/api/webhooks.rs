@@ -219,3 +219,37 @@ on_both_engines!(what_comes_due_by_the_calendar_is_told_once, async |server| {
         }
     }
 });
+
+on_both_engines!(a_test_message_is_signed_sent_once_and_logged, async |server| {
+    let (url, heard) = receiver(&[503, 204]).await;
+    let told = hook(&server, &url, json!(["service.logged"])).await;
+    let id = told["id"].as_str().unwrap().to_owned();
+    let path = format!("/webhooks/{id}");
+    let sent = server.post(&format!("{path}/test"), &json!({})).await.with(202);
+    assert_eq!((&sent["type"], &sent["status"]), (&json!("webhook.test"), &json!("pending")), "{sent}");
+    assert_eq!(send(&server, 0).await, 1);
+    let (headers, body) = heard.lock().unwrap()[0].clone();
+    let said: Value = serde_json::from_str(&body).unwrap();
+    assert_eq!(said, json!({"type": "webhook.test", "timestamp": "2026-06-15T12:00:00Z", "data": {"motorcycle_id": null, "id": id}}));
+    let text = |name: &str| headers[name].to_str().unwrap().to_owned();
+    let at = text("webhook-timestamp").parse().unwrap();
+    assert_eq!(text("webhook-signature"), sender::sign(told["secret"].as_str().unwrap(), &text("webhook-id"), at, &body).unwrap());
+    assert_eq!(text("webhook-id"), sent["id"].as_str().unwrap());
+    // It is tried a single time: whoever tests looks now.
+    let logged = deliveries(&server, &told).await[0].clone();
+    assert_eq!((&logged["status"], &logged["last_answer"]), (&json!("given_up"), &json!("Answered with 503.")), "{logged}");
+    assert_eq!(send(&server, 600).await, 0);
+    // One that is not active is tested too, and a repeated request sends nothing more.
+    server.allowing_private_webhooks().await.change(&path, &json!({"active": false})).await.ok();
+    let twice = async || {
+        let request = server.request(reqwest::Method::POST, &format!("{path}/test")).header("idempotency-key", "once");
+        server.send(request).await.with(202)
+    };
+    assert_eq!(twice().await, twice().await);
+    assert_eq!((send(&server, 0).await, deliveries(&server, &told).await.len()), (1, 2));
+    assert_eq!(deliveries(&server, &told).await[0]["status"], "delivered");
+    // No event of this name can be asked for, and nobody else's webhook tested.
+    let wrong = server.post("/webhooks", &json!({"url": "https://hooks.example.org", "events": ["webhook.test"]})).await;
+    assert_eq!(wrong.wrong(), ["/events/0"]);
+    assert_eq!(server.other_workshop().post(&format!("{path}/test"), &json!({})).await.status, 404);
+});

@@ -104,3 +104,45 @@ on_both_engines!(a_workshop_goes_out_and_comes_in, async |server| {
     assert_eq!(tried.status, 200, "{}", tried.text);
     tried.says("0 rows would be new, 2 rows there already");
 });
+
+on_both_engines!(a_packet_comes_in_from_another_workshop, async |server| {
+    let other = server.other_workshop();
+    let bike = other.motorcycle(json!({"name": "Ferry <2>"})).await;
+    other.reading(&bike, "2026-05-02", 12345).await.created();
+    let event = json!({"on": "2026-05-20", "odometer": 12800, "summary": "Pads, rear", "performed_by": "R. Moss",
+        "fitted": [{"component": "brake_pads", "position": "rear", "description": "Sintered"}]});
+    other.post(&format!("{bike}/service-events"), &event).await.created();
+    let theirs = Reader::signed_in_as(&server, "second@example.org", crate::harness::database::PASSWORD).await;
+    theirs.get(&bike).await.says(&format!("href=\"{bike}/packet.json\""));
+    let file = theirs.get(&format!("{bike}/packet.json")).await;
+    assert_eq!(file.headers["content-type"].to_str().unwrap(), "application/json");
+
+    let reader = Reader::signed_in(&server).await;
+    let tampered = file.text.replace("R. Moss", "R. Most");
+    let refused = reader.upload("/imports", &[("kind", "packet")], "history.json", tampered.as_bytes()).await;
+    assert_eq!(refused.status, 422);
+    refused.says("Entry 2 of 20 May 2026 was changed.").says("Ask Hill Street Garage for it again.");
+    let sent = reader.upload("/imports", &[("kind", "packet")], "history.json", file.text.as_bytes()).await;
+    let at = sent.location().to_owned();
+    reader.get(&at).await.says("Ferry &#60;2&#62;: 2 entries as Hill Street Garage made them");
+    let tried = reader.fill(&at, &[("do", "try")]).await;
+    assert_eq!(tried.status, 200, "{}", tried.text);
+    tried.says("3 rows would be new").says("A packet does not hold the owner, prices");
+    assert_eq!(server.count("/motorcycles").await, 0, "it was only tried");
+    let done = reader.send(&at, &[("do", "import"), ("once", &tried.key())]).await;
+    assert_eq!(done.status, 303, "{}", done.text);
+    let own = done.location().to_owned();
+    assert!(own.starts_with("/motorcycles/"), "{own}");
+    // The same history stands on both pages, apart from where its links lead.
+    let history = |page: &str| {
+        let text = page.split_once("id=\"history\"").unwrap().1.split("</table>").next().unwrap().to_owned();
+        text.split("href=\"").map(|piece| piece.split_once("\">").map_or(piece, |(_, rest)| rest).to_owned()).collect::<Vec<_>>()
+    };
+    let (ours, theirs) = (reader.get(&own).await, theirs.get(&bike).await);
+    assert_eq!(history(&ours.text), history(&theirs.text));
+    assert!(history(&ours.text).concat().contains("Pads, rear"));
+    ours.says("with a history packet of Hill Street Garage").says("Sintered");
+    assert_eq!(reader.get(&at).await.status, 404, "the file is gone");
+    let again = reader.upload("/imports", &[("kind", "packet")], "history.json", file.text.as_bytes()).await;
+    reader.fill(again.location(), &[("do", "try")]).await.says("0 rows would be new, 3 rows there already");
+});

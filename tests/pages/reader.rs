@@ -55,6 +55,12 @@ impl Reader {
     pub async fn get(&self, path: &str) -> Page {
         self.page(self.client.get(format!("{}{path}", self.address))).await
     }
+    /// GET of a file.
+    pub async fn get_bytes(&self, path: &str) -> Vec<u8> {
+        let response = self.client.get(format!("{}{path}", self.address)).send().await.expect("the server answers");
+        assert_eq!(response.status(), 200, "{path}");
+        response.bytes().await.expect("a body").to_vec()
+    }
     /// POST of a form.
     pub async fn send(&self, path: &str, fields: &[(&str, &str)]) -> Page {
         self.page(self.client.post(format!("{}{path}", self.address)).form(fields)).await
@@ -69,6 +75,12 @@ impl Reader {
     /// POST of a form by a browser that says where it comes from.
     pub async fn send_from(&self, header: &str, value: &str, path: &str, fields: &[(&str, &str)]) -> Page {
         self.page(self.client.post(format!("{}{path}", self.address)).header(header, value).form(fields)).await
+    }
+    /// POST to an address of a form that stands on another page, with its one-time key.
+    pub async fn fill_at(&self, page: &str, path: &str, fields: &[(&str, &str)]) -> Page {
+        let key = self.get(page).await.key();
+        let all: Vec<_> = [("once", key.as_str())].into_iter().chain(fields.iter().copied()).collect();
+        self.send(path, &all).await
     }
     /// POST of the form on a page, with its one-time key.
     pub async fn fill(&self, path: &str, fields: &[(&str, &str)]) -> Page {

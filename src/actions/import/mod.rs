@@ -1,9 +1,11 @@
 //! Importing: files of rows, and whole workshops. Every row is looked at and answered; stored is all of it or nothing.
 //!
-//! To add a kind: a word in [`ImportKind`], a file here that reads its columns, and a line in [`import`].
+//! To add a kind: a word in [`ImportKind`], a file here that reads its columns, and a line in [`import`]. An export and a packet are no tables:
+//! each has a reader of its own.
 mod bikes;
 mod events;
 mod motorcycles;
+pub mod packet;
 mod readings;
 mod table;
 pub mod whole;
@@ -26,6 +28,8 @@ pub enum Format {
     Csv,
     /// A JSON object on each line.
     Ndjson,
+    /// One JSON value.
+    Json,
 }
 
 /// What is to be imported, and how its dates and figures are meant.
@@ -51,13 +55,19 @@ pub async fn import(work: &mut Work, wanted: Wanted, file: &[u8]) -> Result<Impo
     if (wanted.kind, wanted.format) == (ImportKind::Export, Format::Csv) {
         return Err(Error::WrongMediaType("application/x-ndjson, as /export gives it"));
     }
-    let text = decode(file).map_err(unreadable)?;
-    if wanted.kind == ImportKind::Export {
-        return whole::import(work, &text).await;
+    if (wanted.kind == ImportKind::Packet) != (wanted.format == Format::Json) {
+        return Err(Error::WrongMediaType(if wanted.kind == ImportKind::Packet {
+            "application/json, as a motorcycle's /packet gives it"
+        } else {
+            "text/csv or application/x-ndjson"
+        }));
     }
-    let sheet = match wanted.format {
-        Format::Csv => Sheet::from_csv(&text),
-        Format::Ndjson => Sheet::from_ndjson(&text),
+    let text = decode(file).map_err(unreadable)?;
+    let sheet = match (wanted.kind, wanted.format) {
+        (ImportKind::Export, _) => return whole::import(work, &text).await,
+        (ImportKind::Packet, _) => return packet::import(work, &text).await,
+        (_, Format::Csv) => Sheet::from_csv(&text),
+        (_, Format::Ndjson | Format::Json) => Sheet::from_ndjson(&text),
     };
     rows(work, wanted, sheet.map_err(unreadable)?).await
 }
@@ -72,7 +82,7 @@ const fn columns_of(kind: ImportKind) -> &'static [Column] {
         ImportKind::Motorcycles => motorcycles::COLUMNS,
         ImportKind::OdometerReadings => readings::COLUMNS,
         ImportKind::ServiceEvents => events::COLUMNS,
-        ImportKind::Export => &[],
+        ImportKind::Export | ImportKind::Packet => &[],
     }
 }
 /// The column that one of this name probably is: it is called so, or by a word that people use for it.
@@ -110,7 +120,7 @@ pub async fn rows(work: &mut Work, wanted: Wanted, sheet: Sheet) -> Result<Impor
         ImportKind::Motorcycles => motorcycles::import(work, &mut table).await?,
         ImportKind::OdometerReadings => readings::import(work, &mut table).await?,
         ImportKind::ServiceEvents => events::import(work, &mut table).await?,
-        ImportKind::Export => return Err(Error::internal("an export is no table")),
+        ImportKind::Export | ImportKind::Packet => return Err(Error::internal("this is no table")),
     }
     let imported = Imported::of(table.results);
     if imported.is_good() && imported.new_rows() > 0 {

@@ -243,15 +243,25 @@ fn checked(table: &Table, facts: &mut Map<String, Value>) -> Result<Vec<Cell>, V
 /// # Errors
 /// 500 where it would not be taken from a file either.
 pub(in crate::actions) fn cells_of(table: &Table, mut facts: Map<String, Value>, now: time::OffsetDateTime) -> Result<Vec<Cell>> {
-    let wrong = |errors: Vec<RowError>| {
+    checked_cells_of(table, &mut facts, now).map_err(|errors| {
         let told: Vec<_> = errors.into_iter().map(|error| format!("{}.{}: {}", table.name, error.column, error.detail)).collect();
         Error::Internal(told.join("; "))
-    };
-    let mut cells = checked(table, &mut facts).map_err(wrong)?;
-    let derived = derive(table.name, &facts, now).map_err(wrong)?;
+    })
+}
+/// The cells of a row with what follows from it, checked as if a stranger had written it.
+///
+/// # Errors
+/// What is wrong in which column.
+pub(super) fn checked_cells_of(
+    table: &Table,
+    facts: &mut Map<String, Value>,
+    now: time::OffsetDateTime,
+) -> Result<Vec<Cell>, Vec<RowError>> {
+    let mut cells = checked(table, facts)?;
+    let derived = derive(table.name, facts, now)?;
     for column in table.derived {
         let cell = column.cell(derived.get(column.name).unwrap_or(&Value::Null));
-        cells.push(cell.map_err(|why| Error::Internal(format!("{}.{}: {why}", table.name, column.name)))?);
+        cells.push(cell.map_err(|why| vec![RowError::new(column.name, why)])?);
     }
     Ok(cells)
 }

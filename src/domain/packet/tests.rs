@@ -57,7 +57,16 @@ fn packet(bike: &Motorcycle, counter: &Counter) -> Packet {
         item(2, date!(2025 - 06 - 01), 40_210, false),
         item(1, date!(2025 - 01 - 01), 40_000, false),
     ];
-    make(Sources { workshop: "Ferry Lane", motorcycle: bike, counter, items, today: date!(2026 - 06 - 15), seed: &Seed([7; 32]) }).unwrap()
+    make(Sources {
+        workshop: "Ferry Lane",
+        motorcycle: bike,
+        counter,
+        items,
+        taken_over: &[],
+        today: date!(2026 - 06 - 15),
+        seed: &Seed([7; 32]),
+    })
+    .unwrap()
 }
 
 #[test]

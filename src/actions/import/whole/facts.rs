@@ -75,6 +75,7 @@ pub(super) fn derive(table: &str, row: &Row, now: OffsetDateTime) -> Result<Row,
             typed::<Option<FollowUpIn>>(row, "due_in")?;
             Row::new()
         }
+        "packet_import" => no_more(of_packet_import(row))?,
         "attachment" => no_more(of_attachment(row))?,
         _ => Row::new(),
     };
@@ -233,6 +234,16 @@ fn of_value(row: &Row) -> Result<Row, Errors> {
         "motorcycle_id": value.motorcycle_id, "service_event_id": value.service_event_id, "on_date": value.on,
         "component": value.component, "position": value.position, "quantity": value.quantity,
     })))
+}
+
+fn of_packet_import(row: &Row) -> Result<(), Errors> {
+    typed::<Id<Motorcycle>>(row, "packet_motorcycle")?;
+    let head: String = typed(row, "head")?;
+    if head.len() != 64 || !head.bytes().all(|digit| digit.is_ascii_hexdigit()) {
+        return Err(wrong("head", "is no SHA-256 in hexadecimal digits"));
+    }
+    let fingerprint: String = typed(row, "fingerprint")?;
+    if fingerprint.len() == 43 { Ok(()) } else { Err(wrong("fingerprint", "is no fingerprint of a key (RFC 7638)")) }
 }
 
 fn of_attachment(row: &Row) -> Result<(), Errors> {
