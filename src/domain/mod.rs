@@ -42,6 +42,7 @@ pub mod packet;
 pub mod part;
 pub mod part_life;
 pub mod person;
+pub mod picture;
 pub mod projection;
 pub mod propose;
 pub mod quantity;

@@ -47,6 +47,7 @@ mod packet;
 pub mod paging;
 mod parts;
 mod people;
+mod photos;
 mod readings;
 mod reset;
 pub mod ruler;
@@ -99,6 +100,12 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/motorcycles/{id}/bench/alignment", get(bench::show::<bench::Alignment>).post(bench::send::<bench::Alignment>))
         .route("/motorcycles/{id}/bench/torque-adapter", get(bench::show::<bench::TorqueAdapter>).post(bench::send::<bench::TorqueAdapter>))
         .route("/installed-parts/{id}", get(parts::show))
+        .route("/attachments/{id}", get(photos::content))
+        .route("/attachments/{id}/thumbnail", get(photos::small))
+        .route("/attachments/hide", post(photos::hide))
+        .route("/service-events/{id}/photos", post(photos::to_event))
+        .route("/installed-parts/{id}/photos", post(photos::to_part))
+        .route("/motorcycles/{id}/photos", post(photos::to_motorcycle))
         .route("/installed-parts/{id}/fit", post(parts::fit_again))
         .route("/motorcycles/{id}/rules", get(own_rules::show).post(own_rules::add))
         .route("/motorcycles/{id}/rules/copy", post(own_rules::copy))
