@@ -34,6 +34,7 @@ create table search_entry (
     kind text not null,
     id uuid not null,
     motorcycle_id uuid,
+    event_id uuid,
     on_date date not null,
     struck boolean not null,
     pieces text not null,
@@ -45,7 +46,7 @@ create table search_entry (
     found_by tsvector not null generated always as (array_to_tsvector(string_to_array(words, ' '))) stored,
     found_inside_by tsvector not null generated always as
         (array_to_tsvector(string_to_array(trim(words || ' ' || internal_words), ' '))) stored,
-    unique (workshop_id, kind, id)
+    unique (workshop_id, id, kind)
 );
 create index search_entry_motorcycle on search_entry (workshop_id, motorcycle_id);
 create index search_entry_found_by on search_entry using gin (found_by);
@@ -56,3 +57,46 @@ create table search_state (
     workshop_id uuid not null primary key references workshop (workshop_id),
     version bigint not null
 );
+
+-- What was written since its entry was made: every way of writing leaves it here, and the end of the transaction takes it up.
+create table search_stale (
+    workshop_id uuid not null references workshop (workshop_id),
+    kind text not null,
+    id uuid not null,
+    primary key (workshop_id, kind, id)
+);
+create function search_stale_event() returns trigger language plpgsql as $$
+begin
+    insert into search_stale values (new.workshop_id, 'service_event', new.id) on conflict do nothing;
+    return null;
+end $$;
+create function search_stale_of_event() returns trigger language plpgsql as $$
+begin
+    if new.service_event_id is not null then
+        insert into search_stale values (new.workshop_id, 'service_event', new.service_event_id) on conflict do nothing;
+    end if;
+    return null;
+end $$;
+create function search_stale_part() returns trigger language plpgsql as $$
+begin
+    insert into search_stale values (new.workshop_id, 'installed_part', new.id) on conflict do nothing;
+    return null;
+end $$;
+create function search_stale_fitting() returns trigger language plpgsql as $$
+begin
+    insert into search_stale values (new.workshop_id, 'installed_part', new.part_id) on conflict do nothing;
+    return null;
+end $$;
+create function search_stale_attachment() returns trigger language plpgsql as $$
+begin
+    insert into search_stale values (new.workshop_id, 'attachment', new.id) on conflict do nothing;
+    return null;
+end $$;
+create trigger search_stale after insert or update on service_event for each row execute function search_stale_event();
+create trigger search_stale after insert or update on work_line for each row execute function search_stale_of_event();
+create trigger search_stale after insert or update on amendment for each row execute function search_stale_of_event();
+create trigger search_stale after insert or update on follow_up for each row execute function search_stale_of_event();
+create trigger search_stale after insert on measured_value for each row execute function search_stale_of_event();
+create trigger search_stale after insert or update on installed_part for each row execute function search_stale_part();
+create trigger search_stale after insert or update on fitting for each row execute function search_stale_fitting();
+create trigger search_stale after insert or update on attachment for each row execute function search_stale_attachment();

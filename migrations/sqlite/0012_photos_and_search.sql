@@ -34,6 +34,7 @@ create table search_entry (
     kind TEXT not null,
     id BLOB not null,
     motorcycle_id BLOB,
+    event_id BLOB,
     on_date TEXT not null,
     struck INTEGER not null,
     pieces TEXT not null,
@@ -41,12 +42,12 @@ create table search_entry (
     tenant TEXT not null,
     words TEXT not null,
     internal_words TEXT not null,
-    unique (workshop_id, kind, id)
+    unique (workshop_id, id, kind)
 ) strict;
 create index search_entry_motorcycle on search_entry (workshop_id, motorcycle_id);
 
 create virtual table search_word using fts5 (
-    tenant, words, internal_words, content = 'search_entry', content_rowid = 'entry', tokenize = "unicode61 remove_diacritics 0", prefix = '2 3'
+    tenant, words, internal_words, content = 'search_entry', content_rowid = 'entry', tokenize = 'ascii', prefix = '2 3'
 );
 create trigger search_entry_added after insert on search_entry begin
     insert into search_word (rowid, tenant, words, internal_words) values (new.entry, new.tenant, new.words, new.internal_words);
@@ -66,3 +67,56 @@ create table search_state (
     workshop_id BLOB not null primary key references workshop (workshop_id),
     version INTEGER not null
 ) strict;
+
+-- What was written since its entry was made: every way of writing leaves it here, and the end of the transaction takes it up.
+create table search_stale (
+    workshop_id BLOB not null references workshop (workshop_id),
+    kind TEXT not null,
+    id BLOB not null,
+    primary key (workshop_id, kind, id)
+) strict;
+create trigger search_stale_event_new after insert on service_event begin
+    insert or ignore into search_stale values (new.workshop_id, 'service_event', new.id);
+end;
+create trigger search_stale_event after update on service_event begin
+    insert or ignore into search_stale values (new.workshop_id, 'service_event', new.id);
+end;
+create trigger search_stale_line_new after insert on work_line begin
+    insert or ignore into search_stale values (new.workshop_id, 'service_event', new.service_event_id);
+end;
+create trigger search_stale_line after update on work_line begin
+    insert or ignore into search_stale values (new.workshop_id, 'service_event', new.service_event_id);
+end;
+create trigger search_stale_amendment_new after insert on amendment begin
+    insert or ignore into search_stale values (new.workshop_id, 'service_event', new.service_event_id);
+end;
+create trigger search_stale_amendment after update on amendment begin
+    insert or ignore into search_stale values (new.workshop_id, 'service_event', new.service_event_id);
+end;
+create trigger search_stale_follow_up_new after insert on follow_up begin
+    insert or ignore into search_stale values (new.workshop_id, 'service_event', new.service_event_id);
+end;
+create trigger search_stale_follow_up after update on follow_up begin
+    insert or ignore into search_stale values (new.workshop_id, 'service_event', new.service_event_id);
+end;
+create trigger search_stale_value_new after insert on measured_value when new.service_event_id is not null begin
+    insert or ignore into search_stale values (new.workshop_id, 'service_event', new.service_event_id);
+end;
+create trigger search_stale_part_new after insert on installed_part begin
+    insert or ignore into search_stale values (new.workshop_id, 'installed_part', new.id);
+end;
+create trigger search_stale_part after update on installed_part begin
+    insert or ignore into search_stale values (new.workshop_id, 'installed_part', new.id);
+end;
+create trigger search_stale_fitting_new after insert on fitting begin
+    insert or ignore into search_stale values (new.workshop_id, 'installed_part', new.part_id);
+end;
+create trigger search_stale_fitting after update on fitting begin
+    insert or ignore into search_stale values (new.workshop_id, 'installed_part', new.part_id);
+end;
+create trigger search_stale_attachment_new after insert on attachment begin
+    insert or ignore into search_stale values (new.workshop_id, 'attachment', new.id);
+end;
+create trigger search_stale_attachment after update on attachment begin
+    insert or ignore into search_stale values (new.workshop_id, 'attachment', new.id);
+end;

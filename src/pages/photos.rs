@@ -26,7 +26,10 @@ use crate::{
         motorcycle, part, service,
     },
     api::attachments as api,
-    domain::{attachment::Attachment, id::Id, motorcycle::Motorcycle, part::InstalledPart, picture::THUMBNAIL_SIDE, service::ServiceEvent},
+    domain::{
+        attachment::Attachment, calendar, id::Id, job_sheet::FoundThen, motorcycle::Motorcycle, part::InstalledPart,
+        picture::THUMBNAIL_SIDE, service::ServiceEvent, words::Position,
+    },
     error::{Error, Result},
     store::photo_draft::PhotoDraft,
 };
@@ -74,6 +77,29 @@ pub async fn of(work: &mut Work, things: &[Uuid]) -> Result<Vec<Photo>> {
 /// Takes out those that show a line.
 pub fn take_line(photos: &mut Vec<Photo>, line: &str) -> Vec<Photo> {
     photos.extract_if(.., |photo| photo.line.as_deref() == Some(line)).collect()
+}
+
+/// How something was found the last time, in words and photographs.
+#[derive(Clone, Debug)]
+pub struct FoundRow {
+    /// `Rear axle (2 May 2026): spacer with the shoulder outwards.`
+    pub words: String,
+    /// What was taken of it then.
+    pub photos: Vec<Photo>,
+}
+/// How things were found the last time; `name` says what a component is called.
+///
+/// # Errors
+/// Where the database refuses.
+pub async fn found_then(work: &mut Work, found: &[FoundThen], name: impl Fn(&str, Option<Position>) -> String) -> Result<Vec<FoundRow>> {
+    let events: std::collections::HashSet<_> = found.iter().map(|one| one.service_event_id.uuid()).collect();
+    let all = of(work, &events.into_iter().collect::<Vec<_>>()).await?;
+    let shows = |photo: &&Photo, one: &FoundThen| photo.belongs_to == one.service_event_id.uuid() && photo.line.as_ref() == Some(&one.line);
+    let row = |one: &FoundThen| FoundRow {
+        words: format!("{} ({}): {}", name(&one.component, one.position), calendar::words(one.on), one.text),
+        photos: all.iter().filter(|photo| shows(photo, one)).cloned().collect(),
+    };
+    Ok(found.iter().map(row).collect())
 }
 
 /// A photograph that waits for its form, as a field of the form holds it: its id and its name.

@@ -23,7 +23,7 @@ function follow(ticked) {
 }
 // Something that comes later brings its values along once it is ticked, as long as there is signal.
 async function fetchFor(box) {
-  const body = new URLSearchParams(new FormData(page));
+  const body = new URLSearchParams([...new FormData(page)].filter(([, value]) => typeof value === "string"));
   body.set("add", "ticked");
   try {
     const answer = await fetch(page.getAttribute("action"), { method: "POST", body });

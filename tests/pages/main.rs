@@ -14,6 +14,7 @@ mod imports;
 mod mail;
 mod offers;
 mod packet;
+mod photos;
 mod roles;
 mod safety;
 mod second_factor;
