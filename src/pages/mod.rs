@@ -52,6 +52,7 @@ mod readings;
 mod reset;
 pub mod ruler;
 mod rules;
+mod search;
 mod second_factor;
 mod service_event;
 mod sign_in;
@@ -76,6 +77,7 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
     Router::new()
         .route("/", get(due::show))
         .route("/due/by-month", get(due_by_month::show))
+        .route("/search", get(search::show))
         .route("/motorcycles", get(motorcycles::show))
         .route("/motorcycles/new", get(motorcycle_form::new).post(motorcycle_form::add))
         .route("/motorcycles/{id}", get(motorcycle::show))

@@ -69,6 +69,24 @@ on_both_engines!(photos_come_with_the_work_and_show_their_lines, async |server| 
     reader.get(&format!("{bike}/job-sheet?due={axle}")).await.says("alt=\"Photo: spacer.png\"");
 });
 
+on_both_engines!(the_records_are_searched_on_a_page, async |server| {
+    let bike = server.motorcycle(json!({})).await;
+    let work = json!([{"component": "brake_pads", "position": "rear", "operation": "replace"}]);
+    let event = server.post(&format!("{bike}/service-events"), &json!({"on": "2026-05-01", "summary": "Pads", "work": work})).await.id();
+    let reader = Reader::signed_in(&server).await;
+    reader.get("/motorcycles").await.says("href=\"/search\"");
+    reader.get("/search").await.says("role=\"search\"");
+    let asked = "/search?q=When+were+the+rear+pads+last+changed%3F";
+    let path = format!("/service-events/{event}");
+    reader.get(asked).await.says(&format!("href=\"{path}\">1 May 2026")).says("Pads · ").hides("Struck out");
+    reader.get("/search?q=front+pads").await.says("Nothing here holds all of");
+    let none = reader.get("/search?q=%3C%3E").await;
+    assert_eq!(none.status, 422);
+    none.says("Say what to look for").says("value=\"&#60;&#62;\"");
+    server.remove(&format!("{path}?reason=wrong")).await;
+    reader.get(asked).await.says("Struck out");
+});
+
 on_both_engines!(a_refused_photo_costs_neither_a_word_nor_another_photo, async |server| {
     let bike = server.motorcycle(json!({})).await;
     let reader = Reader::signed_in(&server).await;
