@@ -102,6 +102,7 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/motorcycles/{id}/bench/alignment", get(bench::show::<bench::Alignment>).post(bench::send::<bench::Alignment>))
         .route("/motorcycles/{id}/bench/torque-adapter", get(bench::show::<bench::TorqueAdapter>).post(bench::send::<bench::TorqueAdapter>))
         .route("/installed-parts/{id}", get(parts::show))
+        .route("/photos", post(photos::wait))
         .route("/attachments/{id}", get(photos::content))
         .route("/attachments/{id}/thumbnail", get(photos::small))
         .route("/attachments/hide", post(photos::hide))

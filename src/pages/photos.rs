@@ -4,16 +4,17 @@
 //! the form then holds in `FIELD.kept` which ones wait for it, so that a form that comes back with a mistake brings them along.
 use std::sync::Arc;
 
+use askama::Template;
 use axum::{
     extract::{DefaultBodyLimit, FromRequest, FromRequestParts, Multipart, Request, State, multipart::Field},
     http::{HeaderMap, header},
-    response::Response,
+    response::{IntoResponse, Response},
 };
 use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
 use super::{
-    answer::Done,
+    answer::{Done, Page},
     fault::Fault,
     form::{Form, Pairs},
     guard::{Mechanic, PathId, Visitor},
@@ -221,6 +222,20 @@ impl Reader<'_> {
         self.pairs.push((format!("{field}.kept"), format!("{id} {name}")));
         Ok(Ok(()))
     }
+}
+
+/// Photographs that wait, as a piece of the page that they were chosen on.
+#[derive(Template)]
+#[template(path = "photos_waiting.html", whitespace = "minimize")]
+struct WaitingPiece {
+    form: Form,
+    field: String,
+}
+/// `POST /photos`: a script sends each photograph as soon as it is chosen, so that a lost signal costs one of them at most.
+pub(super) async fn wait(_: Visitor, PhotoForm(form): PhotoForm) -> Response {
+    let wrong = form.wrong_places().iter().find_map(|wrong| wrong.field.clone());
+    let field = form.names().find_map(|name| name.strip_suffix(".kept").map(str::to_owned)).or(wrong).unwrap_or_default();
+    Page(WaitingPiece { form, field }).into_response()
 }
 
 /// `GET /attachments/{id}`

@@ -69,6 +69,16 @@ on_both_engines!(photos_come_with_the_work_and_show_their_lines, async |server| 
     reader.get(&format!("{bike}/job-sheet?due={axle}")).await.says("alt=\"Photo: spacer.png\"");
 });
 
+on_both_engines!(a_script_sends_each_photo_at_once, async |server| {
+    let reader = Reader::signed_in(&server).await;
+    let piece = reader.send_files("/photos", &[], &[("work.r0.photo", "a \"b\".png", PHOTO)]).await;
+    assert_eq!(piece.status, 200);
+    assert!(kept(&piece, "work.r0.photo").ends_with(" a &#34;b&#34;.png"), "{}", piece.text);
+    let refused = reader.send_files("/photos", &[], &[("work.r0.photo", "a.heic", b"\0\0\0\x18ftypheic")]).await;
+    refused.says("a.heic was not taken.").hides("kept");
+    assert_eq!(Reader::new(&server).send_files("/photos", &[], &[("photo", "a.png", PHOTO)]).await.status, 303, "nobody is signed in");
+});
+
 on_both_engines!(the_records_are_searched_on_a_page, async |server| {
     let bike = server.motorcycle(json!({})).await;
     let work = json!([{"component": "brake_pads", "position": "rear", "operation": "replace"}]);
