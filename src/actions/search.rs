@@ -9,6 +9,9 @@ use crate::{
     },
 };
 
+/// So many are looked at in one go.
+const BATCH: i64 = 100;
+
 /// What holds all the words, newest first; what was struck out is marked.
 ///
 /// # Errors
@@ -16,18 +19,30 @@ use crate::{
 pub async fn search(work: &mut Work, question: &str, stretch: &Stretch<Key>) -> Result<Vec<Found>> {
     let words = Words::of(question).map_err(|why| Error::invalid("/q", why))?;
     let (workshop, sight) = (work.workshop_id(), work.caller.sight);
-    let hits = store::find(&mut work.tx, workshop, sight, &words, stretch.after, stretch.limit).await?;
-    let found = |hit: Hit| {
-        let internal = if sight.is_narrow() { "" } else { hit.internal.as_str() };
-        Found {
-            kind: hit.kind,
-            id: hit.id,
-            motorcycle_id: hit.motorcycle_id,
-            service_event_id: hit.event_id,
-            on: hit.on_date,
-            struck_out: hit.struck,
-            text: words.shown(hit.pieces.split('\n').chain(internal.lines())),
+    let wanted = usize::try_from(stretch.limit).unwrap_or(usize::MAX);
+    let (mut after, mut found) = (stretch.after, Vec::new());
+    loop {
+        let hits = store::find(&mut work.tx, workshop, sight, &words, after, stretch.limit.max(BATCH)).await?;
+        let more = hits.len() == usize::try_from(stretch.limit.max(BATCH)).unwrap_or(usize::MAX);
+        after = hits.last().map(|hit| (hit.on_date, hit.id)).or(after);
+        found.extend(hits.into_iter().filter_map(|hit| meant(hit, &words, sight.is_narrow())));
+        if !more || found.len() >= wanted {
+            found.truncate(wanted);
+            return Ok(found);
         }
-    };
-    Ok(hits.into_iter().map(found).collect())
+    }
+}
+
+/// What was found, as it is shown; none where it does not answer what was asked.
+fn meant(hit: Hit, words: &Words, narrow: bool) -> Option<Found> {
+    let internal = if narrow { "" } else { hit.internal.as_str() };
+    Some(Found {
+        text: words.shown(hit.pieces.split('\n').chain(internal.lines()))?,
+        kind: hit.kind,
+        id: hit.id,
+        motorcycle_id: hit.motorcycle_id,
+        service_event_id: hit.event_id,
+        on: hit.on_date,
+        struck_out: hit.struck,
+    })
 }

@@ -43,7 +43,11 @@ pub struct Found {
 
 /// The words that are looked for, folded; the last of them may be the beginning of one.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Words(Vec<String>);
+pub struct Words {
+    words: Vec<String>,
+    /// They were asked in a whole sentence: then one piece is to hold all of them.
+    together: bool,
+}
 
 /// So many words are looked for at most.
 pub const MOST_WORDS: usize = 10;
@@ -91,45 +95,53 @@ impl Words {
     /// # Errors
     /// A sentence where there is none, or too many.
     pub fn of(question: &str) -> Result<Self, String> {
-        let mut words = words(question);
+        let (mut words, mut together) = (words(question), false);
         let asks = |word: &String| ASKING.contains(&word.as_str());
         if words.len() > 2 && (words.first().is_some_and(asks) || question.trim_end().ends_with('?')) {
             let meant: Vec<_> = words.iter().filter(|word| !asks(word) && !FILLING.contains(&word.as_str())).cloned().collect();
             if !meant.is_empty() {
-                words = meant;
+                (words, together) = (meant, true);
             }
         }
         match words.len() {
             0 => Err("Say what to look for: one word or several.".into()),
-            1..=MOST_WORDS => Ok(Self(words)),
+            1..=MOST_WORDS => Ok(Self { words, together }),
             _ => Err(format!("At most {MOST_WORDS} words are looked for at once; leave some out.")),
         }
     }
     /// The question as SQLite's full-text index takes it. Words are letters and digits alone, so nothing in them can be an operator.
     #[must_use]
     pub fn for_sqlite(&self) -> String {
-        let words: Vec<_> = self.0.iter().map(|word| format!("\"{word}\"")).collect();
+        let words: Vec<_> = self.words.iter().map(|word| format!("\"{word}\"")).collect();
         format!("{} *", words.join(" AND "))
     }
     /// The question as PostgreSQL's full-text index takes it.
     #[must_use]
     pub fn for_postgres(&self) -> String {
-        let words: Vec<_> = self.0.iter().map(|word| format!("'{word}'")).collect();
+        let words: Vec<_> = self.words.iter().map(|word| format!("'{word}'")).collect();
         format!("{}:*", words.join(" & "))
     }
-    /// The pieces that hold one of the words, joined; the first is what the thing is called, and always there.
+    /// The pieces that hold one of the words, joined; the first is what the thing is called, and always there. Behind a tab a piece has what
+    /// else it is found by. `None` where a whole sentence was asked and no piece answers it: what was changed on one day and looked at on
+    /// another is not to be mixed up.
     #[must_use]
-    pub fn shown<'a>(&self, pieces: impl Iterator<Item = &'a str>) -> String {
-        let last = self.0.last().map_or("", String::as_str);
-        let is_meant = |word: &String| self.0.contains(word) || word.starts_with(last);
+    pub fn shown<'a>(&self, pieces: impl Iterator<Item = &'a str>) -> Option<String> {
+        let last = self.words.last().map_or("", String::as_str);
+        let is_meant = |word: &String| self.words.contains(word) || word.starts_with(last);
         let mut shown: Vec<&str> = Vec::new();
+        let mut answered = !self.together;
         for (place, piece) in pieces.enumerate() {
-            let piece = piece.trim();
-            if !piece.is_empty() && !shown.contains(&piece) && (place == 0 || words(piece).iter().any(is_meant)) {
+            let held = words(piece);
+            let before = &self.words[..self.words.len().saturating_sub(1)];
+            let answers = before.iter().all(|word| held.contains(word)) && held.iter().any(|word| word.starts_with(last));
+            answered = answered || answers;
+            let piece = piece.split('\t').next().unwrap_or_default().trim();
+            let wanted = if self.together { answers } else { held.iter().any(is_meant) };
+            if !piece.is_empty() && !shown.contains(&piece) && (place == 0 || wanted) {
                 shown.push(piece);
             }
         }
-        shown.join(" · ")
+        answered.then(|| shown.join(" · "))
     }
 }
 
@@ -236,7 +248,7 @@ mod tests {
     use super::*;
 
     fn of(question: &str) -> Vec<String> {
-        Words::of(question).unwrap().0
+        Words::of(question).unwrap().words
     }
 
     #[test]
@@ -263,7 +275,12 @@ mod tests {
     fn what_holds_the_words_is_shown_behind_what_it_is_called() {
         let words = Words::of("chain spac").unwrap();
         let pieces = ["Rear wheel out", "Spacers left", "Drive chain, adjust", "Rear wheel out", "Nothing"];
-        assert_eq!(words.shown(pieces.into_iter()), "Rear wheel out · Spacers left · Drive chain, adjust");
+        assert_eq!(words.shown(pieces.into_iter()), Some("Rear wheel out · Spacers left · Drive chain, adjust".into()));
+        let asked = Words::of("When were the rear pads last changed?").unwrap();
+        let changed = ["Service", "Rear brake pads, replace\tbrake_pads replaced changed", "Rear tire, inspect"];
+        assert_eq!(asked.shown(changed.into_iter()), Some("Service · Rear brake pads, replace".into()));
+        let looked_at = ["Service", "Rear brake pads, inspect\tchecked", "Engine oil, replace\tchanged"];
+        assert_eq!(asked.shown(looked_at.into_iter()), None);
     }
     #[test]
     fn no_word_and_too_many_are_said() {
@@ -279,8 +296,8 @@ mod tests {
         #[test]
         fn whatever_is_typed_is_words_and_nothing_else(question in "\\PC{0,60}") {
             if let Ok(words) = Words::of(&question) {
-                prop_assert!((1..=MOST_WORDS).contains(&words.0.len()));
-                for word in &words.0 {
+                prop_assert!((1..=MOST_WORDS).contains(&words.words.len()));
+                for word in &words.words {
                     prop_assert!(!word.is_empty() && word.chars().all(char::is_alphanumeric), "{word:?}");
                     prop_assert_eq!(&super::words(word).concat(), word, "folding once more changes nothing");
                 }

@@ -49,7 +49,7 @@ pub struct Hit {
     pub on_date: Date,
     /// Whether it was struck out.
     pub struck: bool,
-    /// Its text, a piece on each line.
+    /// Its text, a piece on each line; behind a tab what else the piece is found by.
     pub pieces: String,
     /// What the workshop alone sees.
     pub internal: String,
@@ -112,9 +112,8 @@ struct Entry {
     event: Option<Id<ServiceEvent>>,
     on: Date,
     struck: bool,
-    pieces: Vec<String>,
-    /// What else it is found by.
-    also: String,
+    /// Pieces of text, each with what else it is found by.
+    pieces: Vec<(String, String)>,
     internal: String,
 }
 
@@ -190,11 +189,14 @@ async fn drop_entries(tx: &mut Tx, workshop: Id<Workshop>, ids: &[Uuid]) -> Resu
 
 async fn store(tx: &mut Tx, workshop: Id<Workshop>, entries: &[Entry]) -> Result<()> {
     let tenant = tenant(workshop);
-    let texts = |entry: &Entry| search::indexed(entry.pieces.iter().map(String::as_str).chain([entry.also.as_str()]));
+    let texts = |entry: &Entry| search::indexed(entry.pieces.iter().flat_map(|piece| [piece.0.as_str(), piece.1.as_str()]));
     let rows: Vec<_> = entries
         .iter()
         .map(|entry| {
-            let line = |piece: &String| piece.split_whitespace().collect::<Vec<_>>().join(" ");
+            let plain = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
+            let line = |(text, also): &(String, String)| {
+                if also.is_empty() { plain(text) } else { format!("{}	{}", plain(text), plain(also)) }
+            };
             let pieces = entry.pieces.iter().map(line).collect::<Vec<_>>().join("\n");
             (entry, pieces, texts(entry), search::indexed(std::iter::once(entry.internal.as_str())))
         })
@@ -226,6 +228,11 @@ fn place(component: &str, position: Option<Position>, text: &str) -> String {
     if text.is_empty() { name } else { format!("{name}: {text}") }
 }
 
+/// A piece that is found by its own words alone.
+fn alone(text: String) -> (String, String) {
+    (text, String::new())
+}
+
 type FittedRow = (Id<ServiceEvent>, String, Option<Position>, String, Option<String>);
 type MeasuredRow = (Id<ServiceEvent>, String, Option<Position>, Measurand);
 type AmendmentRow = (Uuid, Id<ServiceEvent>, Date, String);
@@ -248,8 +255,7 @@ async fn of_events(tx: &mut Tx, workshop: Id<Workshop>, ids: &[Uuid]) -> Result<
             event: Some(event.id),
             on: event.on_date,
             struck: event.struck_at.is_some(),
-            pieces,
-            also: String::new(),
+            pieces: pieces.into_iter().map(alone).collect(),
             internal: event.internal_notes,
         };
         events.insert(event.id, entry);
@@ -267,16 +273,15 @@ async fn add_lines(
     ids: &[Id<ServiceEvent>],
     events: &mut HashMap<Id<ServiceEvent>, Entry>,
 ) -> Result<()> {
-    let mut add = |event: Id<ServiceEvent>, pieces: Vec<String>, also: &str| {
+    let mut add = |event: Id<ServiceEvent>, text: String, also: String| {
         if let Some(entry) = events.get_mut(&event) {
-            entry.pieces.extend(pieces);
-            entry.also.push(' ');
-            entry.also.push_str(also);
+            entry.pieces.push((text, also));
         }
     };
     for (event, line) in service_event::work_of(tx, workshop, ids).await? {
-        let also = format!("{} {}", line.component, search::also(line.operation));
-        add(event, vec![search::line(&line.component, line.position, line.operation), line.note], &also);
+        let also = format!("{} {} {}", line.component, search::also(line.operation), line.note);
+        add(event, search::line(&line.component, line.position, line.operation), also);
+        add(event, line.note, String::new());
     }
     let sql = "select f.fitted_event_id, p.component, f.position, p.description, p.part_number from fitting f
                join installed_part p on p.workshop_id = f.workshop_id and p.id = f.part_id
@@ -284,13 +289,13 @@ async fn add_lines(
     for (event, component, position, description, number) in fetch_of!(tx, FittedRow, sql, workshop, ids) {
         let said = [description, number.unwrap_or_default()].into_iter().filter(|text| !text.is_empty()).collect::<Vec<_>>().join(", ");
         let also = format!("{component} {} {}", search::also(Operation::Fit), search::also(Operation::Replace));
-        add(event, vec![place(&component, position, &said)], &also);
+        add(event, place(&component, position, &said), also);
     }
     let sql = "select service_event_id, component, position, quantity from measured_value
                where workshop_id = $1 and service_event_id in ({}) order by id";
     for (event, component, position, quantity) in fetch_of!(tx, MeasuredRow, sql, workshop, ids) {
         let said = quantity.as_str().replace('_', " ");
-        add(event, vec![place(&component, position, &said)], &format!("{component} {}", search::also(Operation::Measure)));
+        add(event, place(&component, position, &said), format!("{component} {}", search::also(Operation::Measure)));
     }
     Ok(())
 }
@@ -304,7 +309,7 @@ async fn of_amendments(
     let sql = "select id, service_event_id, on_date, text from amendment where workshop_id = $1 and service_event_id in ({})";
     let entry = |(id, event, on, text): AmendmentRow| {
         let of = events.get(&event)?;
-        Some(Entry { kind: FoundKind::Amendment, id, on, pieces: vec![text], ..below(of) })
+        Some(Entry { kind: FoundKind::Amendment, id, on, pieces: vec![alone(text)], ..below(of) })
     };
     Ok(fetch_of!(tx, AmendmentRow, sql, workshop, ids).into_iter().filter_map(entry).collect())
 }
@@ -320,15 +325,15 @@ async fn of_follow_ups(
     let entry = |(id, event, text, component, position, struck): FollowUpRow| {
         let of = events.get(&event)?;
         let name = component.as_deref().map(|component| search::component(component, position)).unwrap_or_default();
-        let (pieces, also) = (vec![text, name], component.unwrap_or_default());
-        Some(Entry { kind: FoundKind::FollowUp, id, struck: of.struck || struck.is_some(), pieces, also, ..below(of) })
+        let pieces = vec![alone(text), (name, component.unwrap_or_default())];
+        Some(Entry { kind: FoundKind::FollowUp, id, struck: of.struck || struck.is_some(), pieces, ..below(of) })
     };
     Ok(fetch_of!(tx, FollowUpRow, sql, workshop, ids).into_iter().filter_map(entry).collect())
 }
 /// What an entry of something below an event has from it.
 fn below(event: &Entry) -> Entry {
     let &Entry { kind, id, motorcycle, event, on, struck, .. } = event;
-    Entry { kind, id, motorcycle, event, on, struck, pieces: Vec::new(), also: String::new(), internal: String::new() }
+    Entry { kind, id, motorcycle, event, on, struck, pieces: Vec::new(), internal: String::new() }
 }
 
 #[derive(FromRow)]
@@ -360,8 +365,11 @@ async fn of_parts(tx: &mut Tx, workshop: Id<Workshop>, ids: &[Uuid]) -> Result<V
         event: None,
         on: row.fitted_on,
         struck: row.struck_at.is_some(),
-        also: row.component.clone(),
-        pieces: vec![row.description, row.part_number.unwrap_or_default(), search::component(&row.component, row.position)],
+        pieces: vec![
+            alone(row.description),
+            alone(row.part_number.unwrap_or_default()),
+            (search::component(&row.component, row.position), row.component),
+        ],
         internal: String::new(),
     };
     Ok(last.into_values().map(entry).collect())
@@ -390,8 +398,7 @@ async fn of_attachments(tx: &mut Tx, workshop: Id<Workshop>, ids: &[Uuid]) -> Re
         event: row.event_id,
         on: row.on_date.unwrap_or_else(|| day(row.created_at.0)),
         struck: row.struck_at.is_some(),
-        pieces: vec![row.name],
-        also: String::new(),
+        pieces: vec![alone(row.name)],
         internal: String::new(),
     };
     Ok(fetch_of!(tx, AttachmentRow, sql, workshop, ids).into_iter().map(entry).collect())

@@ -195,6 +195,10 @@ on_both_engines!(a_question_is_answered_by_the_event, async |server| {
     ] {
         service(&server, &bike, json!({"on": day, "summary": "", "work": work(position, operation)})).await;
     }
+    // Something else was changed on this day; the pads were looked at.
+    let both = json!([{"component": "engine_oil", "operation": "replace"}, {"component": "brake_pads", "position": "rear", "operation": "inspect"}]);
+    service(&server, &bike, json!({"on": "2026-05-01", "summary": "", "work": both})).await;
+    assert_eq!(server.get("/search?q=rear+pads+changed").await.items()[0]["on"], "2026-05-01", "words alone may be anywhere");
     let found = server.get("/search?q=When+were+the+rear+pads+last+changed%3F").await.items();
     let events: Vec<_> = found.iter().filter(|found| found["kind"] == "service_event").map(|found| found["on"].clone()).collect();
     assert_eq!(events, ["2026-02-01", "2025-03-01"]);
@@ -228,7 +232,7 @@ on_both_engines!(the_index_follows_every_write, async |server| {
     assert_eq!((count("zebra").await, count("giraffe").await), (0, 1));
     let file = reqwest::multipart::Part::bytes(crate::harness::picture::PHOTO).file_name("Ibex spacer.png");
     let form = reqwest::multipart::Form::new().text("belongs_to", event["id"].as_str().unwrap().to_owned()).part("file", file);
-    let photo = server.send(server.request(Method::POST, "/attachments").multipart(form)).await.id();
+    let photo = server.send(server.request(reqwest::Method::POST, "/attachments").multipart(form)).await.id();
     let found = server.get("/search?q=spacer+ibex").await.items();
     assert_eq!(
         (&found[0]["kind"], &found[0]["on"], &found[0]["service_event_id"]),
