@@ -225,7 +225,7 @@ on_both_engines!(the_index_follows_every_write, async |server| {
     let ada = server.with_token(token["token"].as_str().unwrap());
     assert_eq!((ada.count("/search?q=walrus").await, ada.count("/search?q=zebra+walrus").await), (0, 0));
     let seen = ada.get("/search?q=zebra").await;
-    assert!(seen.items().len() == 1 && !seen.text.contains("Walrus"), "{}", seen.text);
+    assert!(seen.text.contains("Zebra") && !seen.text.contains("Walrus"), "{}", seen.text);
     assert!(server.get("/search?q=zebra+walrus").await.text.contains("Walrus"));
     // Changed, amended, attached, struck out: the same transaction keeps up.
     server.change(&path, &json!({"notes": "Giraffe"})).await.ok();
@@ -250,7 +250,7 @@ on_both_engines!(the_index_follows_every_write, async |server| {
     let id =
         server.app.store.read().await.map(|mut tx| async move { witnessmark::store::workshop::all(&mut tx).await.unwrap() }).unwrap().await;
     let mut tx = server.app.store.write().await.unwrap();
-    for workshop in id {
+    for workshop in workshops {
         witnessmark::store::search::reindex(&mut tx, workshop.id).await.unwrap();
     }
     tx.commit().await.unwrap();
