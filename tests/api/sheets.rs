@@ -247,8 +247,9 @@ on_both_engines!(the_index_follows_every_write, async |server| {
     }
     // Made anew from what is stored, it says the same; and what is old is made anew when the database is opened.
     let before = server.get("/search?q=quagga").await.text;
-    let id =
-        server.app.store.read().await.map(|mut tx| async move { witnessmark::store::workshop::all(&mut tx).await.unwrap() }).unwrap().await;
+    let mut tx = server.app.store.read().await.unwrap();
+    let workshops = witnessmark::store::workshop::all(&mut tx).await.unwrap();
+    drop(tx);
     let mut tx = server.app.store.write().await.unwrap();
     for workshop in workshops {
         witnessmark::store::search::reindex(&mut tx, workshop.id).await.unwrap();
