@@ -383,6 +383,8 @@ impl Work {
         let telling = webhook::Telling::begin(self, &touched).await?;
         let touched = due::rebuild(self, touched).await?;
         telling.finish(self).await?;
+        let workshop = self.workshop_id();
+        store::search::refresh(&mut self.tx, workshop).await?;
         self.settled.extend(touched);
         Ok(())
     }

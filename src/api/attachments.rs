@@ -17,16 +17,22 @@ use super::{
     extract::{Key, PathId, Query, Reads, Works, Writes},
 };
 use crate::{
+    access::Caller,
     actions::{
         App,
         attachment::{self as actions, LARGEST, SentFile},
     },
-    domain::{attachment::Attachment, id::Id, validate::Problem},
+    domain::{
+        attachment::{Attachment, MediaType},
+        id::Id,
+        validate::Problem,
+    },
     error::{Error, Result},
 };
 
+/// The routes of this resource.
 pub fn routes() -> OpenApiRouter<Arc<App>> {
-    OpenApiRouter::new().routes(routes!(list, attach)).routes(routes!(show, hide))
+    OpenApiRouter::new().routes(routes!(list, attach)).routes(routes!(show, hide)).routes(routes!(thumbnail))
 }
 
 /// A request is read to its end up to here, so that one who sent too much gets the answer and not a broken connection.
@@ -37,25 +43,37 @@ const LONGEST_FIELD: usize = 1024;
 /// The form as the OpenAPI document shows it.
 #[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"belongs_to": "01933b6e-9a44-7cc0-8000-3f2a5c1d9e77", "file": "(the bytes of the file)"}))]
+#[schema(example = json!({"belongs_to": "01933b6e-9a44-7cc0-8000-3f2a5c1d9e77", "line": "/as_found/0", "file": "(the bytes of the file)"}))]
 #[expect(dead_code, reason = "only its schema is used: the form is read piece by piece")]
 struct NewAttachment {
     /// The id of a service event, a part or a motorcycle.
     belongs_to: Uuid,
+    /// Which line of the service event it shows, as a JSON Pointer into the event: `/work/0`, `/as_found/1`.
+    line: Option<String>,
     /// A JPEG, PNG or WebP picture or a PDF, up to 10 MiB.
     #[schema(value_type = String, format = Binary, content_media_type = "application/octet-stream")]
     file: Vec<u8>,
 }
 
 /// A multipart form with one file, as it came in. As with other bodies, what is wrong is said only when it is asked for.
-struct Upload(Result<(Uuid, SentFile)>);
+struct Upload(Result<Sent>);
+
+/// What a form holds.
+struct Sent {
+    belongs_to: Uuid,
+    line: Option<String>,
+    file: SentFile,
+}
 
 impl<S: Send + Sync> FromRequest<S> for Upload {
     type Rejection = std::convert::Infallible;
     async fn from_request(mut request: Request, state: &S) -> Result<Self, Self::Rejection> {
         DefaultBodyLimit::max(MOST_READ).apply(&mut request);
         let form = match Multipart::from_request(request, state).await {
-            Ok(form) => Form::read(form).await.and_then(Form::complete),
+            Ok(form) => match Form::read(form).await {
+                Ok(form) => form.complete().await,
+                Err(error) => Err(error),
+            },
             Err(_) => Err(Error::WrongMediaType("multipart/form-data with the fields belongs_to and file")),
         };
         Ok(Self(form))
@@ -65,6 +83,7 @@ impl<S: Send + Sync> FromRequest<S> for Upload {
 #[derive(Default)]
 struct Form {
     belongs_to: Option<String>,
+    line: Option<String>,
     file: Option<(String, Vec<u8>)>,
     too_large: bool,
     problems: Vec<Problem>,
@@ -100,18 +119,23 @@ impl Form {
             "belongs_to" if fits && self.belongs_to.is_none() => {
                 self.belongs_to = Some(String::from_utf8_lossy(&content).trim().to_owned());
             }
+            "line" if fits && self.line.is_none() => self.line = Some(String::from_utf8_lossy(&content).trim().to_owned()),
+            "line" => wrong("This is one line of the event, such as /work/0."),
             "belongs_to" => wrong("This is the id of one service event, part or motorcycle."),
-            _ => wrong("There is no such field here; send belongs_to and file."),
+            _ => wrong("There is no such field here; send belongs_to, file and perhaps line."),
         }
         Ok(())
     }
 
-    fn complete(mut self) -> Result<(Uuid, SentFile)> {
+    async fn complete(mut self) -> Result<Sent> {
         if self.too_large {
             return Err(too_large());
         }
         let file = self.file.filter(|(_, content)| !content.is_empty());
-        let file = file.map(|(name, content)| SentFile::look_at(name, content)).transpose()?;
+        let file = match file {
+            Some((name, content)) => Some(SentFile::look_at(name, content).await?),
+            None => None,
+        };
         let belongs_to = self.belongs_to.as_deref().and_then(|text| text.parse().ok());
         if belongs_to.is_none() {
             self.problems.push(Problem::new("/belongs_to", "Say which service event, part or motorcycle it belongs to, by its id."));
@@ -120,7 +144,9 @@ impl Form {
             self.problems.push(Problem::new("/file", "The file is missing or empty; send its bytes in the field file."));
         }
         match (belongs_to, file) {
-            (Some(belongs_to), Some(file)) if self.problems.is_empty() => Ok((belongs_to, file)),
+            (Some(belongs_to), Some(file)) if self.problems.is_empty() => {
+                Ok(Sent { belongs_to, line: self.line.filter(|line| !line.is_empty()), file })
+            }
             _ => Err(Error::Invalid(self.problems)),
         }
     }
@@ -159,46 +185,91 @@ async fn list(State(app): State<Arc<App>>, Reads(caller): Reads, uri: Uri, Query
 /// Attach a file
 ///
 /// A photo (JPEG, PNG, WebP) or a PDF of up to 10 MiB, to a service event, a part or a motorcycle. What it is, its bytes say: a name
-/// or a declared type is not believed.
+/// or a declared type is not believed. A picture must be whole and of at most 64 megapixels; one that is a page, a document or an archive at
+/// the same time is refused. It is kept as it was sent.
 #[utoipa::path(post, path = "/attachments", operation_id = "attach_file", tag = "records",
     request_body(content = NewAttachment, content_type = "multipart/form-data"),
     responses((status = 201, description = "What is known about the attachment", body = Attachment)))]
 async fn attach(State(app): State<Arc<App>>, Writes(caller): Writes, key: Key, Upload(upload): Upload) -> Result<Answer> {
-    let (belongs_to, file) = upload?;
+    let Sent { belongs_to, line, file } = upload?;
     // A repeated form has another boundary; what it says is the same.
-    let said = [belongs_to.as_bytes(), &file.sha256[..], file.name.as_bytes()].concat();
+    let said = [belongs_to.as_bytes(), &file.sha256[..], line.as_deref().unwrap_or_default().as_bytes(), file.name.as_bytes()].concat();
     let mut work = app.write(&caller, key.with(&said)?).await?;
-    let attachment = actions::attach(&mut work, belongs_to, file).await?;
+    let attachment = actions::attach(&mut work, belongs_to, line, file).await?;
     Answer::created(&format!("/attachments/{}", attachment.id), &attachment)?.after(work).await
 }
 
 /// Fetch an attachment
 ///
-/// Its bytes; or, where `Accept` names `application/json`, what is known about it.
+/// Its bytes as they were sent; or, where `Accept` names `application/json`, what is known about it. Owners, and tokens for one motorcycle,
+/// get a picture without what the camera wrote into it, such as the place: its size and SHA-256 are then others.
 #[utoipa::path(get, path = "/attachments/{id}", operation_id = "show_attachment", tag = "records",
     params(("id" = Id<Attachment>, Path, description = "Its id")),
     responses((status = 200, description = "The file, or what is known about it", content(
         (Attachment = "application/json"), (Vec<u8> = "image/jpeg"), (Vec<u8> = "image/png"), (Vec<u8> = "image/webp"), (Vec<u8> = "application/pdf")))))]
 async fn show(State(app): State<Arc<App>>, Reads(caller): Reads, PathId(id): PathId<Attachment>, headers: HeaderMap) -> Result<Response> {
-    let mut work = app.read(&caller).await?;
-    let attachment = actions::get(&mut work, id).await?;
     let mut response = if accept::names(&headers, "application/json") {
-        Answer::one(&attachment)?.unless_known(&headers).into_response()
+        let mut work = app.read(&caller).await?;
+        Answer::one(&actions::get(&mut work, id).await?)?.unless_known(&headers).into_response()
     } else {
-        let tag = content_tag(&attachment);
-        let mut answer = Answer::nothing();
-        answer.0.etag = Some(tag);
-        answer.0.status = 200;
-        let answer = answer.unless_known(&headers);
-        if answer.0.status == 304 { answer.into_response() } else { file(&attachment, answer, actions::content(&mut work, id).await?)? }
+        content(&app, &caller, id, &headers).await?
     };
     response.headers_mut().insert(header::VARY, HeaderValue::from_static("accept"));
     Ok(response)
 }
 
-/// The entity tag of the bytes, which never change.
-fn content_tag(attachment: &Attachment) -> String {
-    etag(&attachment.sha256)
+/// The bytes of an attachment as an answer, for the API and for the pages.
+///
+/// # Errors
+/// 404 where there is none for this caller.
+pub async fn content(app: &App, caller: &Caller, id: Id<Attachment>, headers: &HeaderMap) -> Result<Response> {
+    let mut work = app.read(caller).await?;
+    let attachment = actions::get(&mut work, id).await?;
+    let mut answer = Answer::nothing();
+    answer.0.etag = Some(content_tag(&attachment, actions::gets_plain(caller, &attachment)));
+    answer.0.status = 200;
+    let answer = answer.unless_known(headers);
+    if answer.0.status == 304 { Ok(answer.into_response()) } else { file(&attachment, answer, actions::content(&mut work, id).await?) }
+}
+
+/// The entity tag of the bytes, which never change: as they were sent, or without what the camera wrote.
+fn content_tag(attachment: &Attachment, plain: bool) -> String {
+    if plain { etag(&format!("plain {}", attachment.sha256)) } else { etag(&attachment.sha256) }
+}
+
+/// Fetch a thumbnail
+///
+/// A small JPEG of a photo, upright, 360 pixels on its longer side at most. It is written anew and says nothing about where or by what the
+/// photo was taken. A document has none.
+#[utoipa::path(get, path = "/attachments/{id}/thumbnail", operation_id = "show_thumbnail", tag = "records",
+    params(("id" = Id<Attachment>, Path, description = "The attachment's id")),
+    responses((status = 200, description = "The small picture", content((Vec<u8> = "image/jpeg")))))]
+async fn thumbnail(
+    State(app): State<Arc<App>>,
+    Reads(caller): Reads,
+    PathId(id): PathId<Attachment>,
+    headers: HeaderMap,
+) -> Result<Response> {
+    small(&app, &caller, id, &headers).await
+}
+
+/// The thumbnail of an attachment as an answer, for the API and for the pages.
+///
+/// # Errors
+/// 404 where there is none for this caller.
+pub async fn small(app: &App, caller: &Caller, id: Id<Attachment>, headers: &HeaderMap) -> Result<Response> {
+    let (attachment, small) = actions::thumbnail(app, caller, id).await?;
+    let mut answer = Answer::nothing();
+    (answer.0.etag, answer.0.status) = (Some(etag(&format!("thumbnail {}", attachment.sha256))), 200);
+    let answer = answer.unless_known(headers);
+    if answer.0.status == 304 {
+        return Ok(answer.into_response());
+    }
+    let small_file = Attachment { name: format!("{}.jpg", attachment.name), media_type: MediaType::Jpeg, ..attachment };
+    let mut response = file(&small_file, answer, small.content)?;
+    // It never changes; but whoever may no longer see it, or where it was hidden, asks again.
+    response.headers_mut().insert(header::CACHE_CONTROL, HeaderValue::from_static("private, max-age=3600"));
+    Ok(response)
 }
 
 fn file(attachment: &Attachment, answer: Answer, content: Vec<u8>) -> Result<Response> {
@@ -246,15 +317,15 @@ async fn hide(State(app): State<Arc<App>>, Works(caller): Works, PathId(id): Pat
     let mut work = app.write(&caller, None).await?;
     let attachment = actions::get(&mut work, id).await?;
     if unchanged(&headers, &attachment).is_err() {
-        matches_file(&headers, &attachment)?;
+        matches_file(&headers, &attachment, actions::gets_plain(&caller, &attachment))?;
     }
     actions::hide(&mut work, &attachment).await?;
     Answer::nothing().after(work).await
 }
 
-fn matches_file(headers: &HeaderMap, attachment: &Attachment) -> Result<()> {
+fn matches_file(headers: &HeaderMap, attachment: &Attachment, plain: bool) -> Result<()> {
     let wanted = headers.get(header::IF_MATCH).ok_or(Error::NeedsIfMatch)?.to_str().unwrap_or_default();
-    if wanted.split(',').any(|tag| tag.trim() == content_tag(attachment)) { Ok(()) } else { Err(Error::Stale) }
+    if wanted.split(',').any(|tag| tag.trim() == content_tag(attachment, plain)) { Ok(()) } else { Err(Error::Stale) }
 }
 
 #[cfg(test)]
@@ -262,7 +333,7 @@ mod tests {
     use time::macros::datetime;
 
     use super::*;
-    use crate::domain::attachment::{BelongsTo, MediaType};
+    use crate::domain::attachment::BelongsTo;
 
     fn named(name: &str, media_type: MediaType) -> Attachment {
         let id = Uuid::from_u128(7);
@@ -271,6 +342,7 @@ mod tests {
             belongs_to: id,
             belongs_to_kind: BelongsTo::Motorcycle,
             motorcycle_id: None,
+            line: None,
             name: name.into(),
             media_type,
             size: 1,

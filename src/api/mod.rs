@@ -6,7 +6,7 @@
 //! To add a resource: a file here with its handlers and a `routes()`, one line in [`routes`], and its actions one floor down.
 pub mod accept;
 pub mod answer;
-mod attachments;
+pub mod attachments;
 mod audit;
 pub mod body;
 mod calculations;

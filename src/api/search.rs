@@ -35,8 +35,9 @@ struct SearchQuery {
 
 /// Search history, parts and notes
 ///
-/// Service events with what was done and noted, amendments, parts, follow-ups; without regard to case, newest first. Struck-out entries
-/// are left out.
+/// Service events with all that was done and noted, amendments, parts, follow-ups, names of attachments; newest first. All the words must
+/// be there, in any order, without regard to case and accents; the last may be the beginning of one. Struck-out entries are marked.
+/// `When were the rear pads last changed?` is answered by what it is about.
 #[utoipa::path(get, path = "/search", operation_id = "search", tag = "records", params(SearchQuery),
     responses((status = 200, description = "A page of what was found", body = Page<Found>)))]
 async fn find(State(app): State<Arc<App>>, Reads(caller): Reads, uri: Uri, Query(query): Query<SearchQuery>) -> Result<Response> {

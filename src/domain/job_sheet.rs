@@ -100,6 +100,9 @@ pub struct FoundThen {
     pub position: Option<Position>,
     /// What was found.
     pub text: String,
+    /// Where it stands in that event, as its photos name it.
+    #[schema(example = "/as_found/0")]
+    pub line: String,
 }
 
 /// What is to be done on one visit, and what that takes.
@@ -428,13 +431,14 @@ impl Making<'_> {
         for place in touched {
             let about = |note: &&AsFound| place.is(&note.component, note.position);
             let Some(event) = self.notes.iter().find(|event| event.as_found.iter().any(|note| about(&note))) else { continue };
-            for note in event.as_found.iter().filter(about) {
+            for (number, note) in event.as_found.iter().enumerate().filter(|(_, note)| about(note)) {
                 let found = FoundThen {
                     on: event.on,
                     service_event_id: event.id,
                     component: note.component.clone(),
                     position: note.position,
                     text: note.text.clone(),
+                    line: format!("/as_found/{number}"),
                 };
                 if !all.contains(&found) {
                     all.push(found);

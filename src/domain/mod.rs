@@ -43,6 +43,7 @@ pub mod packet;
 pub mod part;
 pub mod part_life;
 pub mod person;
+pub mod picture;
 pub mod procedure;
 pub mod projection;
 pub mod propose;

@@ -158,6 +158,14 @@ impl Form {
         self.wrong = wrong;
     }
 
+    /// A form that did not come as text alone: what it says, and the hash of all of it.
+    #[must_use]
+    pub fn sent(pairs: Pairs, hash: Vec<u8>) -> Self {
+        let mut form = Self { pairs, hash, ..Self::default() };
+        form.key = form.value("once").chars().take(200).collect();
+        form
+    }
+
     /// Gives a form that was done before, and changed since, a key of its own.
     pub fn begin_anew(&mut self) {
         self.key = secret::new("");
@@ -386,9 +394,7 @@ impl<S: Send + Sync> FromRequest<S> for Form {
         let path = request.uri().path().to_owned();
         let (pairs, bytes) = pairs_of(request, state).await?;
         let hash = Sha256::new().chain_update(path).chain_update(b"\n").chain_update(&bytes).finalize().to_vec();
-        let mut form = Self { pairs, hash, ..Self::default() };
-        form.key = form.value("once").chars().take(200).collect();
-        Ok(form)
+        Ok(Self::sent(pairs, hash))
     }
 }
 

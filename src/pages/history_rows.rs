@@ -1,7 +1,13 @@
 //! The rows of a motorcycle's history, newest first: work, and what came without work.
 use time::Date;
+use uuid::Uuid;
 
-use super::{form::Form, paging, words};
+use super::{
+    form::Form,
+    paging,
+    photos::{self, Photo},
+    words,
+};
 use crate::{
     actions::{Work, history},
     domain::{
@@ -21,6 +27,8 @@ use crate::{
 const SIZE: usize = 20;
 /// How many items are asked for at once: those that came with a service event share its row.
 const FETCHED: i64 = 60;
+/// The most photographs of a row.
+const MOST_PHOTOS: usize = 3;
 /// The most work lines that are said before "and more".
 const MOST_LINES: usize = 4;
 
@@ -39,6 +47,10 @@ pub struct HistoryRow {
     pub struck: Option<String>,
     /// Its own page.
     pub href: Option<String>,
+    /// What it is the row of, where photographs may hang on that.
+    pub id: Option<Uuid>,
+    /// The first photographs of it.
+    pub photos: Vec<Photo>,
 }
 
 /// A page of the history, and the key of the next one.
@@ -53,16 +65,30 @@ pub async fn of(work: &mut Work, bike: &Motorcycle, components: &[Component], as
         let more = items.len() > usize::try_from(FETCHED).unwrap_or(0);
         for (key, item) in items {
             if rows.len() == SIZE {
+                add_photos(work, &mut rows).await?;
                 return Ok((rows, last.as_ref().and_then(paging::encode)));
             }
             rows.extend(row(&item, components));
             last = Some(key);
         }
         if !more {
+            add_photos(work, &mut rows).await?;
             return Ok((rows, None));
         }
         stretch = Stretch { after: last, limit: FETCHED + 1 };
     }
+}
+
+/// The first photographs of each row; the others stand on its page.
+async fn add_photos(work: &mut Work, rows: &mut [HistoryRow]) -> Result<()> {
+    let ids: Vec<_> = rows.iter().filter_map(|row| row.id).collect();
+    for photo in photos::of(work, &ids).await? {
+        let row = rows.iter_mut().find(|row| row.id == Some(photo.belongs_to) && row.photos.len() < MOST_PHOTOS);
+        if let Some(row) = row.filter(|_| photo.size.is_some()) {
+            row.photos.push(photo);
+        }
+    }
+    Ok(())
 }
 
 /// The row of an item. What came with a service event is told in its row; an amendment is told on its page.
@@ -100,6 +126,8 @@ fn of_event(event: &ServiceEvent, components: &[Component]) -> HistoryRow {
         by: event.performed_by.clone().unwrap_or_default(),
         struck: struck(event.struck_out.as_ref()),
         href: Some(format!("/service-events/{}", event.id)),
+        id: Some(event.id.uuid()),
+        photos: Vec::new(),
     }
 }
 /// The summary, or else what the lines say.
@@ -133,6 +161,8 @@ fn of_reading(reading: &Reading) -> HistoryRow {
         by: reading.read_by.clone().unwrap_or_default(),
         struck: struck(reading.struck_out.as_ref()),
         href: None,
+        id: None,
+        photos: Vec::new(),
     }
 }
 
@@ -147,6 +177,8 @@ fn of_part(part: &InstalledPart, on: Date, what: &str, components: &[Component])
         by: String::new(),
         struck: struck(part.struck_out.as_ref()),
         href: Some(format!("/installed-parts/{}", part.id)),
+        id: None,
+        photos: Vec::new(),
     }
 }
 
@@ -158,6 +190,8 @@ fn of_change(change: &Instrument, what: &str) -> HistoryRow {
         by: String::new(),
         struck: None,
         href: None,
+        id: None,
+        photos: Vec::new(),
     }
 }
 
@@ -170,5 +204,7 @@ fn of_value(value: &MeasuredValue, components: &[Component]) -> HistoryRow {
         by: String::new(),
         struck: struck(value.struck_out.as_ref()),
         href: None,
+        id: None,
+        photos: Vec::new(),
     }
 }

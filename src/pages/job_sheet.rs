@@ -16,6 +16,7 @@ use super::{
     guard::{PathId, Visitor},
     limits, links,
     order_drawing::OrderDrawing,
+    photos::{self, FoundRow},
     procedures, words,
 };
 use crate::{
@@ -48,7 +49,7 @@ struct SheetPage {
     tightened: Vec<Line>,
     measured: Vec<Line>,
     procedures: Vec<Followable>,
-    as_found: Vec<String>,
+    as_found: Vec<FoundRow>,
     left: Vec<String>,
     cautions: Vec<String>,
     choices: Vec<Choice>,
@@ -154,6 +155,8 @@ impl Planned {
 impl SheetPage {
     async fn new(visitor: &Visitor, work: &mut Work, bike: &Motorcycle, sheet: JobSheet, all: Vec<DueItemOn>) -> Result<Self> {
         let known = component::all(work).await?;
+        let as_found =
+            photos::found_then(work, &sheet.as_found, |component, position| words::component(&known, component, position)).await?;
         let visits = visits::of_motorcycle(work, bike, 12).await?;
         let visits = visits.iter().map(|visit| Planned::new(bike, visit, &all)).collect();
         let taken: Vec<DueItemId> = sheet.operations.iter().map(|item| item.id).collect();
@@ -203,18 +206,7 @@ impl SheetPage {
             tightened: tightened.collect(),
             measured: sheet.limits.iter().map(|limit| measured(&known, limit)).collect(),
             procedures: sheet.procedures.iter().map(|procedure| Followable::new(procedure, &known)).collect(),
-            as_found: sheet
-                .as_found
-                .iter()
-                .map(|found| {
-                    format!(
-                        "{} ({}): {}",
-                        words::component(&known, &found.component, found.position),
-                        calendar::words(found.on),
-                        found.text
-                    )
-                })
-                .collect(),
+            as_found,
             left: sheet.follow_ups.iter().map(|left| left.text.clone()).collect(),
             cautions: sheet.cautions.iter().map(|caution| caution.text.to_owned()).collect(),
             together: sheet

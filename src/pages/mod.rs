@@ -49,11 +49,13 @@ mod packet;
 pub mod paging;
 mod parts;
 mod people;
+mod photos;
 mod procedures;
 mod readings;
 mod reset;
 pub mod ruler;
 mod rules;
+mod search;
 mod second_factor;
 mod service_event;
 mod sign_in;
@@ -79,6 +81,7 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
     Router::new()
         .route("/", get(due::show))
         .route("/due/by-month", get(due_by_month::show))
+        .route("/search", get(search::show))
         .route("/motorcycles", get(motorcycles::show))
         .route("/motorcycles/new", get(motorcycle_form::new).post(motorcycle_form::add))
         .route("/motorcycles/{id}", get(motorcycle::show))
@@ -102,6 +105,13 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/motorcycles/{id}/bench/alignment", get(bench::show::<bench::Alignment>).post(bench::send::<bench::Alignment>))
         .route("/motorcycles/{id}/bench/torque-adapter", get(bench::show::<bench::TorqueAdapter>).post(bench::send::<bench::TorqueAdapter>))
         .route("/installed-parts/{id}", get(parts::show))
+        .route("/photos", post(photos::wait))
+        .route("/attachments/{id}", get(photos::content))
+        .route("/attachments/{id}/thumbnail", get(photos::small))
+        .route("/attachments/hide", post(photos::hide))
+        .route("/service-events/{id}/photos", post(photos::to_event))
+        .route("/installed-parts/{id}/photos", post(photos::to_part))
+        .route("/motorcycles/{id}/photos", post(photos::to_motorcycle))
         .route("/installed-parts/{id}/fit", post(parts::fit_again))
         .route("/motorcycles/{id}/rules", get(own_rules::show).post(own_rules::add))
         .route("/motorcycles/{id}/rules/copy", post(own_rules::copy))

@@ -16,7 +16,9 @@ use super::{
     frame::{Frame, Nav},
     guard::{PathId, Visitor},
     history_rows::{self, HistoryRow},
-    links, motorcycles, single_use, words,
+    links, motorcycles,
+    photos::{self, Photo},
+    single_use, words,
 };
 use crate::{
     actions::{
@@ -71,6 +73,10 @@ struct Overview {
     /// Parts that do not wear alike, in sentences.
     uneven: Vec<String>,
     chart: Option<DistanceChart>,
+    photos: Vec<Photo>,
+    all_photos: Vec<(String, String)>,
+    /// The one-time key of the forms below the photographs.
+    form: Form,
     papers: Vec<(&'static str, String)>,
     warnings: Vec<String>,
 }
@@ -152,6 +158,7 @@ async fn overview(work: &mut Work, bike: &Motorcycle, components: &[Component], 
     let (parts, parts_more) = parts(work, bike, components).await?;
     let uneven = forecast::uneven_on(work, bike).await?;
     let uneven = uneven.into_iter().map(|uneven| uneven.because.join(" ")).collect();
+    let photos = photos::of(work, &[bike.id.uuid()]).await?;
     let mut due = DueRows::new(shown, work.today, false);
     if let Some(first) = due.rows.first_mut() {
         first.open = matches!(shown.first().map(|item| item.status), Some(Status::Overdue | Status::Due));
@@ -167,6 +174,9 @@ async fn overview(work: &mut Work, bike: &Motorcycle, components: &[Component], 
         parts_more,
         uneven,
         chart: DistanceChart::new(&covered, bike.odometer_unit, work.today),
+        all_photos: photos.iter().map(|photo| (photo.id.to_string(), photo.name.clone())).collect(),
+        photos,
+        form: Form::showing([]),
         papers: papers(bike),
         warnings: bike.warnings.clone(),
     })

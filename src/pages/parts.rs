@@ -14,6 +14,7 @@ use super::{
     frame::{Frame, Nav},
     guard::{Mechanic, PathId, Visitor},
     links,
+    photos::{self, Photo},
     standards::{self, Choices, Options},
     wear_chart::{self, WearChart},
     words,
@@ -49,6 +50,9 @@ struct PartPage {
     charts: Vec<WearChart>,
     /// Set for a part on the shelf: it may be fitted again.
     again: Option<Again>,
+    photos: Vec<Photo>,
+    all_photos: Vec<(String, String)>,
+    add_photos: String,
     action: String,
     form: Form,
 }
@@ -134,7 +138,11 @@ impl PartPage {
         .flatten()
         .filter(|text| !text.is_empty())
         .collect();
+        let photos = photos::of(work, &[part.id.uuid()]).await?;
         Ok(Self {
+            all_photos: photos.iter().map(|photo| (photo.id.to_string(), photo.name.clone())).collect(),
+            photos,
+            add_photos: format!("/installed-parts/{}/photos", part.id),
             frame: visitor.frame(work, Nav::Motorcycles).below().with_caution(),
             title: words::component(&known, &part.component, part.position),
             about: about.join(" · "),

@@ -13,7 +13,9 @@ use super::{
     form::{Form, read_figure},
     frame::{Frame, Nav},
     guard::{Mechanic, PathId, Visitor},
-    links, words,
+    links,
+    photos::{self, Photo},
+    words,
 };
 use crate::{
     actions::{App, Work, component, follow_up, motorcycle, procedure, service as actions},
@@ -58,17 +60,30 @@ struct EventPage {
     settled: Vec<String>,
     signature: Option<String>,
     amendments: Vec<Line>,
+    /// Photographs and papers of the whole.
+    photos: Vec<Photo>,
+    /// Every one, to be taken out.
+    all_photos: Vec<(String, String)>,
+    /// What a photograph may show.
+    lines: Vec<(String, String)>,
     form: Form,
 }
 struct Line {
     what: String,
     more: String,
+    photos: Vec<Photo>,
+}
+impl Line {
+    fn new(what: String, more: String) -> Self {
+        Self { what, more, photos: Vec::new() }
+    }
 }
 struct PartLine {
     href: String,
     what: String,
     how: &'static str,
     more: String,
+    photos: Vec<Photo>,
 }
 struct ValueLine {
     what: String,
@@ -77,11 +92,13 @@ struct ValueLine {
     verdict: &'static str,
     judged: Vec<String>,
     because: Vec<String>,
+    photos: Vec<Photo>,
 }
 struct TightenedLine {
     name: String,
     stages: Vec<StageLine>,
     more: String,
+    photos: Vec<Photo>,
 }
 struct FollowedLine {
     title: String,
@@ -118,6 +135,8 @@ async fn page(visitor: &Visitor, work: &mut Work, event: &ServiceEvent, form: Fo
         settled.push(follow_up::get(work, *id).await?.text);
     }
     let procedures = followed(visitor, work, event).await?;
+    let mut photos = photos::of(work, &[event.id.uuid()]).await?;
+    let all_photos = photos.iter().map(|photo| (photo.id.to_string(), photo.name.clone())).collect();
     Ok(EventPage {
         frame: visitor.frame(work, Nav::Motorcycles).below().with_caution(),
         id: event.id,
@@ -132,26 +151,53 @@ async fn page(visitor: &Visitor, work: &mut Work, event: &ServiceEvent, form: Fo
         work: event
             .work
             .iter()
-            .map(|line| Line { what: format!("{}: {}", names.of(&line.component, line.position), line.operation), more: line.note.clone() })
+            .map(|line| Line::new(format!("{}: {}", names.of(&line.component, line.position), line.operation), line.note.clone()))
+            .enumerate()
+            .map(|(place, line)| Line { photos: photos::take_line(&mut photos, &format!("/work/{place}")), ..line })
             .collect(),
-        parts: parts(event, &names),
-        values: event.measured.iter().map(|value| value_line(value, &names)).collect(),
-        tightened: event.tightened.iter().map(tightened_line).collect(),
+        parts: parts(event, &names, &mut photos),
+        values: event
+            .measured
+            .iter()
+            .enumerate()
+            .map(|(place, value)| value_line(value, &names, photos::take_line(&mut photos, &format!("/measured/{place}"))))
+            .collect(),
+        tightened: event
+            .tightened
+            .iter()
+            .enumerate()
+            .map(|(place, line)| tightened_line(line, photos::take_line(&mut photos, &format!("/tightened/{place}"))))
+            .collect(),
         filled: event
             .filled
             .iter()
-            .map(|line| Line {
+            .enumerate()
+            .map(|(place, line)| Line {
                 what: names.of(&line.component, line.position),
                 more: joined([line.description.clone(), line.quantity.as_ref().map(words::quantity).unwrap_or_default()]),
+                photos: photos::take_line(&mut photos, &format!("/filled/{place}")),
             })
             .collect(),
         procedures,
         as_found: event
             .as_found
             .iter()
-            .map(|line| Line { what: names.of(&line.component, line.position), more: line.text.clone() })
+            .enumerate()
+            .map(|(place, line)| Line {
+                what: names.of(&line.component, line.position),
+                more: line.text.clone(),
+                photos: photos::take_line(&mut photos, &format!("/as_found/{place}")),
+            })
             .collect(),
-        left: event.follow_ups.iter().map(|left| left_line(left, &names, event)).collect(),
+        left: event
+            .follow_ups
+            .iter()
+            .enumerate()
+            .map(|(place, left)| Line {
+                photos: photos::take_line(&mut photos, &format!("/follow_ups/{place}")),
+                ..left_line(left, &names, event)
+            })
+            .collect(),
         settled,
         signature: event.signature.as_ref().map(|signature| {
             let statement = if signature.statement.is_empty() { String::new() } else { format!(" “{}”", signature.statement) };
@@ -160,8 +206,12 @@ async fn page(visitor: &Visitor, work: &mut Work, event: &ServiceEvent, form: Fo
         amendments: event
             .amendments
             .iter()
-            .map(|added| Line { what: added.text.clone(), more: format!("{}, {}", added.by, calendar::words(added.at.date())) })
+            .map(|added| Line::new(added.text.clone(), format!("{}, {}", added.by, calendar::words(added.at.date()))))
             .collect(),
+        lines: lines(event, &names),
+        // Those whose line was changed since stand with the whole.
+        photos,
+        all_photos,
         form,
     })
 }
@@ -187,20 +237,47 @@ fn about(event: &ServiceEvent) -> String {
     parts.into_iter().flatten().collect()
 }
 
-fn parts(event: &ServiceEvent, names: &Names) -> Vec<PartLine> {
+/// What a photograph may show: the pointers of the lines, with their words.
+fn lines(event: &ServiceEvent, names: &Names) -> Vec<(String, String)> {
+    let work = event.work.iter().map(|line| format!("{}: {}", names.of(&line.component, line.position), line.operation));
+    let as_found = event.as_found.iter().map(|line| format!("{}, as found", names.of(&line.component, line.position)));
+    let fitted = event.fitted.iter().map(|part| format!("{}, fitted", names.of(&part.component, part.position)));
+    let removed = event.removed.iter().map(|part| format!("{}, removed", names.of(&part.component, part.position)));
+    let measured = event.measured.iter().map(|value| format!("{}, measured", names.of(&value.component, value.position)));
+    let tightened = event.tightened.iter().map(|line| format!("{}, tightened", line.name));
+    let numbered = |list: &str, words: Vec<String>| {
+        words.into_iter().enumerate().map(|(place, words)| (format!("/{list}/{place}"), words)).collect::<Vec<_>>()
+    };
+    [
+        numbered("work", work.collect()),
+        numbered("as_found", as_found.collect()),
+        numbered("fitted", fitted.collect()),
+        numbered("removed", removed.collect()),
+        numbered("measured", measured.collect()),
+        numbered("tightened", tightened.collect()),
+    ]
+    .concat()
+}
+
+fn parts(event: &ServiceEvent, names: &Names, photos: &mut Vec<Photo>) -> Vec<PartLine> {
     let fitted = event.fitted.iter().map(|part| PartLine {
+        photos: Vec::new(),
         href: format!("/installed-parts/{}", part.installed_part_id),
         what: names.of(&part.component, part.position),
         how: "fitted",
         more: about_part(part, event),
     });
     let removed = event.removed.iter().map(|part| PartLine {
+        photos: Vec::new(),
         href: format!("/installed-parts/{}", part.installed_part_id),
         what: names.of(&part.component, part.position),
         how: "removed",
         more: part.reason.clone().unwrap_or_default(),
     });
-    fitted.chain(removed).collect()
+    let mut at = |list: &str, place: usize| photos::take_line(photos, &format!("/{list}/{place}"));
+    let fitted: Vec<_> = fitted.enumerate().map(|(place, line)| PartLine { photos: at("fitted", place), ..line }).collect();
+    let removed = removed.enumerate().map(|(place, line)| PartLine { photos: at("removed", place), ..line });
+    fitted.into_iter().chain(removed).collect()
 }
 fn about_part(part: &Fitted, event: &ServiceEvent) -> String {
     let condition = match part.condition {
@@ -217,7 +294,7 @@ fn about_part(part: &Fitted, event: &ServiceEvent) -> String {
     joined([part.description.clone(), part.part_number.clone().unwrap_or_default(), condition, ran, made, once])
 }
 
-fn value_line(value: &MeasuredValue, names: &Names) -> ValueLine {
+fn value_line(value: &MeasuredValue, names: &Names, photos: Vec<Photo>) -> ValueLine {
     let unit = value.unit;
     let readings: Vec<_> = value.readings.iter().map(words::figure).collect();
     let how = match value.reduce {
@@ -237,6 +314,7 @@ fn value_line(value: &MeasuredValue, names: &Names) -> ValueLine {
         verdict: words::verdict(value.verdict),
         judged: value.judged.iter().map(|one| judged(value, one)).collect(),
         because: value.because.iter().cloned().chain(run).collect(),
+        photos,
     }
 }
 fn judged(value: &MeasuredValue, judged: &Judged) -> String {
@@ -252,7 +330,7 @@ fn judged(value: &MeasuredValue, judged: &Judged) -> String {
     format!("{kind}: {range}{source}: {}{guidance}.", words::verdict(judged.verdict))
 }
 
-fn tightened_line(line: &Tightened) -> TightenedLine {
+fn tightened_line(line: &Tightened, photos: Vec<Photo>) -> TightenedLine {
     let single_use = match line.single_use_was {
         Some(SingleUse::Replaced) => "replaced by a new one".to_owned(),
         Some(SingleUse::Reused) => "used again".to_owned(),
@@ -266,6 +344,7 @@ fn tightened_line(line: &Tightened) -> TightenedLine {
         name: line.name.clone(),
         stages: line.stages.iter().map(stage_line).collect(),
         more: words::capital(&joined([single_use, thread, adapter.unwrap_or_default(), mark])),
+        photos,
     }
 }
 fn stage_line(stage: &StageVerdict) -> StageLine {
@@ -328,7 +407,7 @@ fn left_line(left: &FollowUp, names: &Names, event: &ServiceEvent) -> Line {
         Some(component) => format!("{}: {}", names.of(component, left.position), left.text),
         None => left.text.clone(),
     };
-    Line { what, more: joined([when, status, left.reason.clone().unwrap_or_default()]) }
+    Line::new(what, joined([when, status, left.reason.clone().unwrap_or_default()]))
 }
 
 /// The forms below the record, empty.

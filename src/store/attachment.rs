@@ -3,7 +3,7 @@ use sqlx::FromRow;
 use time::OffsetDateTime;
 use uuid::Uuid;
 
-use super::{Stretch, Tx, execute, on, types::Instant};
+use super::{Stretch, Tx, execute, many::fetch_of, on, types::Instant};
 use crate::{
     access::Sight,
     domain::{
@@ -18,7 +18,7 @@ use crate::{
 /// What every query on this table selects; the bytes are fetched by themselves.
 macro_rules! columns {
     () => {
-        "id, belongs_to, belongs_to_kind, motorcycle_id, name, media_type, size, sha256, created_at"
+        "id, belongs_to, belongs_to_kind, motorcycle_id, line, name, media_type, size, sha256, created_at"
     };
 }
 
@@ -28,6 +28,7 @@ struct Row {
     belongs_to: Uuid,
     belongs_to_kind: BelongsTo,
     motorcycle_id: Option<Id<Motorcycle>>,
+    line: Option<String>,
     name: String,
     media_type: MediaType,
     size: i64,
@@ -41,6 +42,7 @@ impl From<Row> for Attachment {
             belongs_to: row.belongs_to,
             belongs_to_kind: row.belongs_to_kind,
             motorcycle_id: row.motorcycle_id,
+            line: row.line,
             name: row.name,
             media_type: row.media_type,
             size: row.size,
@@ -65,8 +67,9 @@ pub async fn owner_of(tx: &mut Tx, workshop: Id<Workshop>, id: Uuid) -> Result<O
 
 /// Stores an attachment with its bytes.
 pub async fn insert(tx: &mut Tx, workshop: Id<Workshop>, attachment: &Attachment, content: &[u8]) -> Result<()> {
-    let sql = "insert into attachment (workshop_id, id, belongs_to, belongs_to_kind, motorcycle_id, name, media_type, size, sha256, content, created_at)
-               values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)";
+    let sql = "insert into attachment (workshop_id, id, belongs_to, belongs_to_kind, motorcycle_id, name, media_type, size, sha256, content, created_at,
+                                       line)
+               values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)";
     execute!(
         tx,
         sqlx::query(sql)
@@ -81,6 +84,7 @@ pub async fn insert(tx: &mut Tx, workshop: Id<Workshop>, attachment: &Attachment
             .bind(&attachment.sha256)
             .bind(content)
             .bind(Instant(attachment.created_at))
+            .bind(&attachment.line)
     )?;
     Ok(())
 }
@@ -90,6 +94,13 @@ pub async fn find(tx: &mut Tx, workshop: Id<Workshop>, id: Id<Attachment>) -> Re
     let sql = concat!("select ", columns!(), " from attachment where workshop_id = $1 and id = $2 and deleted_at is null");
     let row = on!(tx, sqlx::query_as::<_, Row>(sql).bind(workshop).bind(id), fetch_optional)?;
     Ok(row.map(Attachment::from))
+}
+
+/// What is known about the attachments of these things, in the order in which they were entered.
+pub async fn of(tx: &mut Tx, workshop: Id<Workshop>, things: &[Uuid]) -> Result<Vec<Attachment>> {
+    let sql =
+        concat!("select ", columns!(), " from attachment where workshop_id = $1 and belongs_to in ({}) and deleted_at is null order by id");
+    Ok(fetch_of!(tx, Row, sql, workshop, things).into_iter().map(Attachment::from).collect())
 }
 
 /// The bytes of an attachment.

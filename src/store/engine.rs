@@ -56,6 +56,7 @@ impl Store {
             store.close().await;
             return Err(error);
         }
+        super::search::catch_up(&store).await?;
         Ok(store)
     }
 

@@ -346,6 +346,7 @@ pub const TABLES: &[Table] = &[
             OF_BIKE,
             must("belongs_to_kind", Kind::Word(word::<BelongsTo>)),
             must("belongs_to", Kind::Id),
+            may("line", Kind::Text),
             must("name", Kind::Text),
             must("media_type", Kind::Word(word::<MediaType>)),
             must("size", Kind::Whole),

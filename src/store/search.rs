@@ -1,100 +1,95 @@
-//! Searching by `like`: candidates by plain patterns, newest first. Which of them are meant, the domain says.
+//! Searching by words: an entry for each thing that can be found, in a full-text index of the engine's own (FTS5 in SQLite, `tsvector` in
+//! PostgreSQL).
+//!
+//! Whatever writes a text leaves the thing's id in `search_stale` (triggers do it, so no way of writing is forgotten); the end of the same
+//! transaction makes its entries anew ([`refresh`]). Notes for the workshop alone have words of their own, which owners do not search.
+use std::collections::HashMap;
+
 use sqlx::FromRow;
-use time::Date;
+use time::{Date, OffsetDateTime};
 use uuid::Uuid;
 
-use super::{Tx, on};
+use super::{
+    Store, Tx, execute,
+    many::{fetch_of, insert_many},
+    on, service_event,
+    types::Instant,
+    workshop,
+};
 use crate::{
     access::Sight,
-    domain::{id::Id, motorcycle::Motorcycle, search::FoundKind, workshop::Workshop},
+    domain::{
+        id::Id,
+        motorcycle::Motorcycle,
+        search::{self, FoundKind, Words},
+        service::ServiceEvent,
+        words::{Measurand, Operation, Position},
+        workshop::Workshop,
+    },
     error::Result,
 };
 
-/// Something that may be meant.
+/// Another way of making words gets another number: entries that were made before are then made again.
+const VERSION: i64 = 1;
+/// So many things are taken up at once.
+const AT_ONCE: i64 = 500;
+
+/// Something that was found.
 #[derive(Clone, Debug, FromRow)]
-pub struct Candidate {
+pub struct Hit {
+    /// What it is.
+    pub kind: FoundKind,
     /// Its id.
     pub id: Uuid,
     /// The motorcycle.
     pub motorcycle_id: Option<Id<Motorcycle>>,
+    /// The event that it belongs to.
+    pub event_id: Option<Id<ServiceEvent>>,
     /// The day.
     pub on_date: Date,
-    /// Its own text.
-    pub text: String,
+    /// Whether it was struck out.
+    pub struck: bool,
+    /// Its text, a piece on each line; behind a tab what else the piece is found by.
+    pub pieces: String,
+    /// What the workshop alone sees.
+    pub internal: String,
 }
 
 /// By day, then by id; the newest first.
 pub type Key = (Date, Uuid);
 
-/// Service events by summary, notes, what was found and filled, and their work lines.
-const EVENTS: &str = "select e.id, e.motorcycle_id, e.on_date, e.summary as text from service_event e
-    where e.workshop_id = $1 and e.struck_at is null and ($5 is null or (e.on_date, e.id) < ($5, $6))
-      and (lower(e.summary || ' ' || e.notes || ' ' || e.body) like $2 or exists (select 1 from work_line w
-           where w.workshop_id = $1 and w.service_event_id = e.id and lower(w.note || ' ' || w.component || ' ' || coalesce(w.position, '') || ' ' || w.operation) like $2))
-      and (lower(e.summary || ' ' || e.notes || ' ' || e.body) like $3 or exists (select 1 from work_line w
-           where w.workshop_id = $1 and w.service_event_id = e.id and lower(w.note || ' ' || w.component || ' ' || coalesce(w.position, '') || ' ' || w.operation) like $3))
-      and (lower(e.summary || ' ' || e.notes || ' ' || e.body) like $4 or exists (select 1 from work_line w
-           where w.workshop_id = $1 and w.service_event_id = e.id and lower(w.note || ' ' || w.component || ' ' || coalesce(w.position, '') || ' ' || w.operation) like $4))
-      and ($9 is null or e.motorcycle_id = $9)
-      and ($8 is null or exists (select 1 from motorcycle b where b.workshop_id = $1 and b.id = e.motorcycle_id and b.owner_id = $8))
-    order by e.on_date desc, e.id desc limit $7";
-/// Amendments of events that stand.
-const AMENDMENTS: &str = "select a.id, e.motorcycle_id, a.on_date, a.text from amendment a
-    join service_event e on e.workshop_id = a.workshop_id and e.id = a.service_event_id
-    where a.workshop_id = $1 and e.struck_at is null and ($5 is null or (a.on_date, a.id) < ($5, $6))
-      and lower(a.text) like $2 and lower(a.text) like $3 and lower(a.text) like $4
-      and ($9 is null or e.motorcycle_id = $9)
-      and ($8 is null or exists (select 1 from motorcycle b where b.workshop_id = $1 and b.id = e.motorcycle_id and b.owner_id = $8))
-    order by a.on_date desc, a.id desc limit $7";
-/// Parts by description, number and component, at their last fitting that stands.
-const PARTS: &str = "select p.id, f.motorcycle_id, f.fitted_on as on_date, p.description || ' · ' || coalesce(p.part_number, '') as text
-    from installed_part p
-    join fitting f on f.workshop_id = p.workshop_id and f.part_id = p.id and f.struck_at is null
-    where p.workshop_id = $1 and ($5 is null or (f.fitted_on, p.id) < ($5, $6))
-      and not exists (select 1 from fitting g where g.workshop_id = p.workshop_id and g.part_id = p.id and g.struck_at is null
-                      and (g.fitted_on, g.id) > (f.fitted_on, f.id))
-      and lower(p.description || ' ' || coalesce(p.part_number, '') || ' ' || p.component || ' ' || coalesce(f.position, '')) like $2
-      and lower(p.description || ' ' || coalesce(p.part_number, '') || ' ' || p.component || ' ' || coalesce(f.position, '')) like $3
-      and lower(p.description || ' ' || coalesce(p.part_number, '') || ' ' || p.component || ' ' || coalesce(f.position, '')) like $4
-      and ($9 is null or f.motorcycle_id = $9)
-      and ($8 is null or exists (select 1 from motorcycle b where b.workshop_id = $1 and b.id = f.motorcycle_id and b.owner_id = $8))
-    order by f.fitted_on desc, p.id desc limit $7";
-/// Follow-ups by text and component.
-const FOLLOW_UPS: &str = "select u.id, u.motorcycle_id, e.on_date, u.text from follow_up u
-    join service_event e on e.workshop_id = u.workshop_id and e.id = u.service_event_id
-    where u.workshop_id = $1 and u.struck_at is null and ($5 is null or (e.on_date, u.id) < ($5, $6))
-      and lower(u.text || ' ' || coalesce(u.component, '') || ' ' || coalesce(u.position, '')) like $2
-      and lower(u.text || ' ' || coalesce(u.component, '') || ' ' || coalesce(u.position, '')) like $3
-      and lower(u.text || ' ' || coalesce(u.component, '') || ' ' || coalesce(u.position, '')) like $4
-      and ($9 is null or u.motorcycle_id = $9)
-      and ($8 is null or exists (select 1 from motorcycle b where b.workshop_id = $1 and b.id = u.motorcycle_id and b.owner_id = $8))
-    order by e.on_date desc, u.id desc limit $7";
+macro_rules! hits {
+    ($from:literal, $found:literal) => {
+        concat!(
+            "select s.kind, s.id, s.motorcycle_id, s.event_id, s.on_date, s.struck, s.pieces, s.internal from ",
+            $from,
+            " where s.workshop_id = $1 and ",
+            $found,
+            " and ($3 is null or (s.on_date, s.id) < ($3, $4)) and ($7 is null or s.motorcycle_id = $7)
+              and ($6 is null or exists (select 1 from motorcycle b where b.workshop_id = $1 and b.id = s.motorcycle_id and b.owner_id = $6))
+              order by s.on_date desc, s.id desc limit $5"
+        )
+    };
+}
 
-/// What may hold words of these patterns, of one kind, newest first.
-pub async fn candidates(
-    tx: &mut Tx,
-    workshop: Id<Workshop>,
-    sight: Sight,
-    kind: FoundKind,
-    patterns: &[String; 3],
-    after: Option<Key>,
-    limit: i64,
-) -> Result<Vec<Candidate>> {
-    let sql = match kind {
-        FoundKind::ServiceEvent => EVENTS,
-        FoundKind::Amendment => AMENDMENTS,
-        FoundKind::InstalledPart => PARTS,
-        FoundKind::FollowUp => FOLLOW_UPS,
+/// What holds all the words, newest first. Whoever sees a part of the workshop is asked nothing of what the workshop keeps to itself.
+pub async fn find(tx: &mut Tx, workshop: Id<Workshop>, sight: Sight, words: &Words, after: Option<Key>, limit: i64) -> Result<Vec<Hit>> {
+    let narrow = sight.is_narrow();
+    let (sql, question) = match tx {
+        Tx::Sqlite(_) => {
+            let columns = if narrow { "words" } else { "{words internal_words}" };
+            let question = format!("tenant : \"{}\" AND {columns} : ({})", tenant(workshop), words.for_sqlite());
+            (hits!("search_word join search_entry s on s.entry = search_word.rowid", "search_word match $2"), question)
+        }
+        Tx::Postgres(_) if narrow => (hits!("search_entry s", "s.found_by @@ $2::tsquery"), words.for_postgres()),
+        Tx::Postgres(_) => (hits!("search_entry s", "s.found_inside_by @@ $2::tsquery"), words.for_postgres()),
     };
     let (day, id) = after.unzip();
-    let [first, second, third] = patterns;
     Ok(on!(
         tx,
-        sqlx::query_as::<_, Candidate>(sql)
+        sqlx::query_as::<_, Hit>(sql)
             .bind(workshop)
-            .bind(first)
-            .bind(second)
-            .bind(third)
+            .bind(&question)
             .bind(day)
             .bind(id)
             .bind(limit)
@@ -102,4 +97,309 @@ pub async fn candidates(
             .bind(sight.motorcycle()),
         fetch_all
     )?)
+}
+
+/// The word by which an index that all workshops share is asked for one of them.
+fn tenant(workshop: Id<Workshop>) -> String {
+    format!("w{}", workshop.uuid().simple())
+}
+
+/// An entry on its way in.
+struct Entry {
+    kind: FoundKind,
+    id: Uuid,
+    motorcycle: Option<Id<Motorcycle>>,
+    event: Option<Id<ServiceEvent>>,
+    on: Date,
+    struck: bool,
+    /// Pieces of text, each with what else it is found by.
+    pieces: Vec<(String, String)>,
+    internal: String,
+}
+
+/// Makes the entries of what was written in this transaction.
+pub async fn refresh(tx: &mut Tx, workshop: Id<Workshop>) -> Result<()> {
+    loop {
+        let sql = "select kind, id from search_stale where workshop_id = $1 limit $2";
+        let stale: Vec<(FoundKind, Uuid)> = on!(tx, sqlx::query_as(sql).bind(workshop).bind(AT_ONCE), fetch_all)?;
+        if stale.is_empty() {
+            return Ok(());
+        }
+        let of = |kind| stale.iter().filter(|one| one.0 == kind).map(|one| one.1).collect::<Vec<_>>();
+        let mut entries = of_events(tx, workshop, &of(FoundKind::ServiceEvent)).await?;
+        entries.extend(of_parts(tx, workshop, &of(FoundKind::InstalledPart)).await?);
+        entries.extend(of_attachments(tx, workshop, &of(FoundKind::Attachment)).await?);
+        let ids: Vec<Uuid> = stale.iter().map(|one| one.1).chain(entries.iter().map(|entry| entry.id)).collect();
+        drop_entries(tx, workshop, &ids).await?;
+        store(tx, workshop, &entries).await?;
+        let ids: Vec<Uuid> = stale.into_iter().map(|one| one.1).collect();
+        let sql = "delete from search_stale where workshop_id = $1 and id in ({}) returning id";
+        let _: Vec<(Uuid,)> = fetch_of!(tx, (Uuid,), sql, workshop, &ids);
+    }
+}
+
+/// Makes every entry of a workshop anew: after texts were changed behind the usual ways, such as where a person is erased, and once for
+/// what was there before there was an index.
+pub async fn reindex(tx: &mut Tx, workshop: Id<Workshop>) -> Result<()> {
+    execute!(tx, sqlx::query("delete from search_entry where workshop_id = $1").bind(workshop))?;
+    for (kind, table) in [("service_event", "service_event"), ("installed_part", "installed_part"), ("attachment", "attachment")] {
+        let sql = format!(
+            "insert into search_stale (workshop_id, kind, id) select workshop_id, '{kind}', id from {table} where workshop_id = $1
+             on conflict do nothing"
+        );
+        execute!(tx, sqlx::query(sqlx::AssertSqlSafe(sql)).bind(workshop))?;
+    }
+    refresh(tx, workshop).await?;
+    let sql = "insert into search_state (workshop_id, version) values ($1, $2) on conflict (workshop_id) do update set version = excluded.version";
+    execute!(tx, sqlx::query(sql).bind(workshop).bind(VERSION))?;
+    Ok(())
+}
+
+/// Makes the entries of workshops that have none yet, or old ones, and of what was left over.
+///
+/// # Errors
+/// Where the database refuses.
+pub async fn catch_up(store: &Store) -> Result<()> {
+    let mut tx = store.read().await?;
+    let sql = "select w.workshop_id from workshop w left join search_state s on s.workshop_id = w.workshop_id
+               where s.version is null or s.version <> $1 or exists (select 1 from search_stale t where t.workshop_id = w.workshop_id)";
+    let behind: Vec<(Id<Workshop>,)> = on!(&mut tx, sqlx::query_as(sql).bind(VERSION), fetch_all)?;
+    drop(tx);
+    for (id,) in behind {
+        let mut tx = store.write().await?;
+        workshop::lock(&mut tx, id).await?;
+        let sql = "select version from search_state where workshop_id = $1";
+        let version: Option<(i64,)> = on!(&mut tx, sqlx::query_as(sql).bind(id), fetch_optional)?;
+        // Another server may have done it while this one waited.
+        if version == Some((VERSION,)) {
+            refresh(&mut tx, id).await?;
+        } else {
+            reindex(&mut tx, id).await?;
+        }
+        tx.commit().await?;
+    }
+    Ok(())
+}
+
+async fn drop_entries(tx: &mut Tx, workshop: Id<Workshop>, ids: &[Uuid]) -> Result<()> {
+    let sql = "delete from search_entry where workshop_id = $1 and id in ({}) returning id";
+    let _: Vec<(Uuid,)> = fetch_of!(tx, (Uuid,), sql, workshop, ids);
+    Ok(())
+}
+
+async fn store(tx: &mut Tx, workshop: Id<Workshop>, entries: &[Entry]) -> Result<()> {
+    let tenant = tenant(workshop);
+    let texts = |entry: &Entry| search::indexed(entry.pieces.iter().flat_map(|piece| [piece.0.as_str(), piece.1.as_str()]));
+    let rows: Vec<_> = entries
+        .iter()
+        .map(|entry| {
+            let plain = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
+            let line = |(text, also): &(String, String)| {
+                if also.is_empty() { plain(text) } else { format!("{}	{}", plain(text), plain(also)) }
+            };
+            let pieces = entry.pieces.iter().map(line).collect::<Vec<_>>().join("\n");
+            (entry, pieces, texts(entry), search::indexed(std::iter::once(entry.internal.as_str())))
+        })
+        .collect();
+    insert_many!(
+        tx,
+        "insert into search_entry (workshop_id, kind, id, motorcycle_id, event_id, on_date, struck, pieces, internal, tenant, words, internal_words)",
+        rows,
+        |row| [
+            workshop,
+            row.0.kind,
+            row.0.id,
+            row.0.motorcycle,
+            row.0.event,
+            row.0.on,
+            row.0.struck,
+            &row.1,
+            &row.0.internal,
+            &tenant,
+            &row.2,
+            &row.3
+        ]
+    );
+    Ok(())
+}
+
+fn place(component: &str, position: Option<Position>, text: &str) -> String {
+    let name = search::component(component, position);
+    if text.is_empty() { name } else { format!("{name}: {text}") }
+}
+
+/// A piece that is found by its own words alone.
+fn alone(text: String) -> (String, String) {
+    (text, String::new())
+}
+
+type FittedRow = (Id<ServiceEvent>, String, Option<Position>, String, Option<String>);
+type MeasuredRow = (Id<ServiceEvent>, String, Option<Position>, Measurand);
+type AmendmentRow = (Uuid, Id<ServiceEvent>, Date, String);
+type FollowUpRow = (Uuid, Id<ServiceEvent>, String, Option<String>, Option<Position>, Option<Instant>);
+
+/// Entries of events with everything in them, of their amendments and of what they left for later.
+async fn of_events(tx: &mut Tx, workshop: Id<Workshop>, ids: &[Uuid]) -> Result<Vec<Entry>> {
+    let ids: Vec<Id<ServiceEvent>> = ids.iter().map(|id| Id::new(*id)).collect();
+    let mut events: HashMap<Id<ServiceEvent>, Entry> = HashMap::new();
+    for event in service_event::by_ids(tx, workshop, &ids).await? {
+        let body = event.body.0;
+        let mut pieces = vec![event.summary, event.notes];
+        pieces.extend(body.as_found.iter().map(|note| place(&note.component, note.position, &note.text)));
+        pieces.extend(body.filled.iter().map(|filled| place(&filled.component, filled.position, &filled.description)));
+        pieces.extend(body.tightened.iter().map(|tightened| tightened.name.clone()));
+        let entry = Entry {
+            kind: FoundKind::ServiceEvent,
+            id: event.id.uuid(),
+            motorcycle: Some(event.motorcycle_id),
+            event: Some(event.id),
+            on: event.on_date,
+            struck: event.struck_at.is_some(),
+            pieces: pieces.into_iter().map(alone).collect(),
+            internal: event.internal_notes,
+        };
+        events.insert(event.id, entry);
+    }
+    add_lines(tx, workshop, &ids, &mut events).await?;
+    let mut entries = of_amendments(tx, workshop, &ids, &events).await?;
+    entries.extend(of_follow_ups(tx, workshop, &ids, &events).await?);
+    entries.extend(events.into_values());
+    Ok(entries)
+}
+
+async fn add_lines(
+    tx: &mut Tx,
+    workshop: Id<Workshop>,
+    ids: &[Id<ServiceEvent>],
+    events: &mut HashMap<Id<ServiceEvent>, Entry>,
+) -> Result<()> {
+    let mut add = |event: Id<ServiceEvent>, text: String, also: String| {
+        if let Some(entry) = events.get_mut(&event) {
+            entry.pieces.push((text, also));
+        }
+    };
+    for (event, line) in service_event::work_of(tx, workshop, ids).await? {
+        let also = format!("{} {} {}", line.component, search::also(line.operation), line.note);
+        add(event, search::line(&line.component, line.position, line.operation), also);
+        add(event, line.note, String::new());
+    }
+    let sql = "select f.fitted_event_id, p.component, f.position, p.description, p.part_number from fitting f
+               join installed_part p on p.workshop_id = f.workshop_id and p.id = f.part_id
+               where f.workshop_id = $1 and f.fitted_event_id in ({}) order by f.id";
+    for (event, component, position, description, number) in fetch_of!(tx, FittedRow, sql, workshop, ids) {
+        let said = [description, number.unwrap_or_default()].into_iter().filter(|text| !text.is_empty()).collect::<Vec<_>>().join(", ");
+        let also = format!("{component} {} {}", search::also(Operation::Fit), search::also(Operation::Replace));
+        add(event, place(&component, position, &said), also);
+    }
+    let sql = "select service_event_id, component, position, quantity from measured_value
+               where workshop_id = $1 and service_event_id in ({}) order by id";
+    for (event, component, position, quantity) in fetch_of!(tx, MeasuredRow, sql, workshop, ids) {
+        let said = quantity.as_str().replace('_', " ");
+        add(event, place(&component, position, &said), format!("{component} {}", search::also(Operation::Measure)));
+    }
+    Ok(())
+}
+
+async fn of_amendments(
+    tx: &mut Tx,
+    workshop: Id<Workshop>,
+    ids: &[Id<ServiceEvent>],
+    events: &HashMap<Id<ServiceEvent>, Entry>,
+) -> Result<Vec<Entry>> {
+    let sql = "select id, service_event_id, on_date, text from amendment where workshop_id = $1 and service_event_id in ({})";
+    let entry = |(id, event, on, text): AmendmentRow| {
+        let of = events.get(&event)?;
+        Some(Entry { kind: FoundKind::Amendment, id, on, pieces: vec![alone(text)], ..below(of) })
+    };
+    Ok(fetch_of!(tx, AmendmentRow, sql, workshop, ids).into_iter().filter_map(entry).collect())
+}
+
+async fn of_follow_ups(
+    tx: &mut Tx,
+    workshop: Id<Workshop>,
+    ids: &[Id<ServiceEvent>],
+    events: &HashMap<Id<ServiceEvent>, Entry>,
+) -> Result<Vec<Entry>> {
+    let sql = "select id, service_event_id, text, component, position, struck_at from follow_up
+               where workshop_id = $1 and service_event_id in ({})";
+    let entry = |(id, event, text, component, position, struck): FollowUpRow| {
+        let of = events.get(&event)?;
+        let name = component.as_deref().map(|component| search::component(component, position)).unwrap_or_default();
+        let pieces = vec![alone(text), (name, component.unwrap_or_default())];
+        Some(Entry { kind: FoundKind::FollowUp, id, struck: of.struck || struck.is_some(), pieces, ..below(of) })
+    };
+    Ok(fetch_of!(tx, FollowUpRow, sql, workshop, ids).into_iter().filter_map(entry).collect())
+}
+/// What an entry of something below an event has from it.
+fn below(event: &Entry) -> Entry {
+    let &Entry { kind, id, motorcycle, event, on, struck, .. } = event;
+    Entry { kind, id, motorcycle, event, on, struck, pieces: Vec::new(), internal: String::new() }
+}
+
+#[derive(FromRow)]
+struct PartRow {
+    id: Uuid,
+    component: String,
+    description: String,
+    part_number: Option<String>,
+    motorcycle_id: Id<Motorcycle>,
+    position: Option<Position>,
+    fitted_on: Date,
+    struck_at: Option<Instant>,
+}
+/// Entries of parts, at their last fitting that stands; where none stands, at the last that was struck out.
+async fn of_parts(tx: &mut Tx, workshop: Id<Workshop>, ids: &[Uuid]) -> Result<Vec<Entry>> {
+    let sql = "select p.id, p.component, p.description, p.part_number, f.motorcycle_id, f.position, f.fitted_on, f.struck_at
+               from installed_part p join fitting f on f.workshop_id = p.workshop_id and f.part_id = p.id
+               where p.workshop_id = $1 and p.id in ({}) order by f.fitted_on, f.id";
+    let mut last: HashMap<Uuid, PartRow> = HashMap::new();
+    for row in fetch_of!(tx, PartRow, sql, workshop, ids) {
+        if row.struck_at.is_none() || last.get(&row.id).is_none_or(|known| known.struck_at.is_some()) {
+            last.insert(row.id, row);
+        }
+    }
+    let entry = |row: PartRow| Entry {
+        kind: FoundKind::InstalledPart,
+        id: row.id,
+        motorcycle: Some(row.motorcycle_id),
+        event: None,
+        on: row.fitted_on,
+        struck: row.struck_at.is_some(),
+        pieces: vec![
+            alone(row.description),
+            alone(row.part_number.unwrap_or_default()),
+            (search::component(&row.component, row.position), row.component),
+        ],
+        internal: String::new(),
+    };
+    Ok(last.into_values().map(entry).collect())
+}
+
+#[derive(FromRow)]
+struct AttachmentRow {
+    id: Uuid,
+    name: String,
+    motorcycle_id: Option<Id<Motorcycle>>,
+    created_at: Instant,
+    event_id: Option<Id<ServiceEvent>>,
+    on_date: Option<Date>,
+    struck_at: Option<Instant>,
+}
+/// Entries of attachments by their names, on the day of the event that they belong to.
+async fn of_attachments(tx: &mut Tx, workshop: Id<Workshop>, ids: &[Uuid]) -> Result<Vec<Entry>> {
+    let sql = "select a.id, a.name, a.motorcycle_id, a.created_at, e.id as event_id, e.on_date, e.struck_at
+               from attachment a left join service_event e on e.workshop_id = a.workshop_id and e.id = a.belongs_to
+               where a.workshop_id = $1 and a.id in ({}) and a.deleted_at is null";
+    let day = |at: OffsetDateTime| at.date();
+    let entry = |row: AttachmentRow| Entry {
+        kind: FoundKind::Attachment,
+        id: row.id,
+        motorcycle: row.motorcycle_id,
+        event: row.event_id,
+        on: row.on_date.unwrap_or_else(|| day(row.created_at.0)),
+        struck: row.struck_at.is_some(),
+        pieces: vec![alone(row.name)],
+        internal: String::new(),
+    };
+    Ok(fetch_of!(tx, AttachmentRow, sql, workshop, ids).into_iter().map(entry).collect())
 }

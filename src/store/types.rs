@@ -10,6 +10,7 @@ use crate::domain::{
     id::Id,
     letter::{LetterKind, LetterStatus},
     quantity::{Figure, Unit},
+    search::FoundKind,
     webhook::{DeliveryStatus, MessageKind},
     words::{Condition, CounterKind, FollowUpStatus, InstrumentChange, Measurand, OdometerUnit, Operation, Position},
 };
@@ -78,6 +79,7 @@ as_text! {
     FollowUpStatus => str::parse,
     BelongsTo => str::parse,
     MediaType => str::parse,
+    FoundKind => str::parse,
     DeliveryStatus => str::parse,
     MessageKind => str::parse,
     LetterKind => str::parse,

@@ -106,8 +106,16 @@ for (const form of store ? document.querySelectorAll("form[data-draft]") : []) {
 function restore(form, name, pairs) {
   const values = new Map();
   for (const [field, value] of pairs) values.set(field, [...(values.get(field) ?? []), value]);
-  for (const field of values.keys()) if (!form.elements[field]) addMissing(form, field);
+  for (const field of values.keys()) if (!form.elements[field] && !field.endsWith(".kept")) addMissing(form, field);
+  // Photographs that wait for the form go on waiting.
+  for (const [field, kept] of values) {
+    for (const value of field.endsWith(".kept") ? kept : []) {
+      const input = Object.assign(document.createElement("input"), { type: "hidden", name: field, value });
+      form.append(input);
+    }
+  }
   for (const field of form.elements) {
+    if (field.name.endsWith(".kept")) continue;
     if (!field.name || ["password", "submit", "button", "fieldset"].includes(field.type)) continue;
     const held = values.get(field.name);
     if (field.type === "checkbox" || field.type === "radio") field.checked = held?.includes(field.value) || (field.name === "due" && field.defaultChecked);

@@ -23,7 +23,7 @@ function follow(ticked) {
 }
 // Something that comes later brings its values along once it is ticked, as long as there is signal.
 async function fetchFor(box) {
-  const body = new URLSearchParams(new FormData(page));
+  const body = new URLSearchParams([...new FormData(page)].filter(([, value]) => typeof value === "string"));
   body.set("add", "ticked");
   try {
     const answer = await fetch(page.getAttribute("action"), { method: "POST", body });
@@ -48,6 +48,28 @@ page.addEventListener("change", (event) => {
 follow();
 const isBare = (box) => box.checked && !page.querySelector(`details[data-for~="${box.value.slice(-8)}"]`);
 if (page.querySelector("input[data-kept]")) fetchFor();
+
+// Each photograph is sent as soon as it is chosen, and then waits for the form. One that cannot be sent now goes with the form.
+page.addEventListener("change", async ({ target: input }) => {
+  if (input.type !== "file" || !input.files.length) return;
+  const files = [...input.files];
+  const sent = [];
+  try {
+    for (const file of files) {
+      const body = new FormData();
+      body.append(input.name, file);
+      const answer = await fetch("/photos", { method: "POST", body });
+      if (!answer.ok || answer.redirected) return;
+      sent.push(await answer.text());
+    }
+  } catch {
+    return;
+  }
+  if (files.some((file, place) => input.files[place] !== file)) return;
+  input.value = "";
+  input.insertAdjacentHTML("afterend", sent.join(""));
+  page.dispatchEvent(new Event("input"));
+});
 
 // A figure as the server reads it: digits may be grouped, a lone comma is a decimal one.
 function figure(text) {

@@ -58,7 +58,7 @@ async fn demo_on(server: &Server) -> Server {
     let (_, _, token) = demo::fill(&server.app).await.unwrap();
     let demo = server.with_token(&token);
     let bike = demo.all("/motorcycles").await[0]["id"].as_str().unwrap().to_owned();
-    let picture = reqwest::multipart::Part::bytes(&b"\xff\xd8\xff\xe0\x00\x10JFIF"[..]).file_name("axle.jpg");
+    let picture = reqwest::multipart::Part::bytes(crate::harness::picture::PHOTO).file_name("axle.png");
     let form = reqwest::multipart::Form::new().text("belongs_to", bike.clone()).part("file", picture);
     demo.send(demo.request(Method::POST, "/attachments").multipart(form)).await.created();
     let component = json!({"key": "side_stand_switch", "name": "Side stand switch", "part": true});

@@ -79,6 +79,7 @@ const TABLE: &[(&str, &str, Least, &str)] = &[
     ("list_attachments", "read", Owner, "-"),
     ("attach_file", "write", Owner, "-"),
     ("show_attachment", "read", Owner, "attachment"),
+    ("show_thumbnail", "read", Owner, "attachment"),
     ("hide_attachment", "write", Workshop, "attachment"),
     ("search", "read", Owner, "-"),
     ("list_components", "read", Owner, "-"),
@@ -165,7 +166,7 @@ async fn furnish(server: &Server, keeper: &Server, bike: &str, mark: &str) -> BT
     let reading = keeper.post(&format!("{path}/odometer-readings"), &json!({"on": "2026-06-01", "reading": 5200})).await.id();
     let hours = keeper.post(&format!("{path}/hour-readings"), &json!({"on": "2026-06-01", "reading": 52})).await.id();
     let lay_up = server.post(&format!("{path}/lay-ups"), &json!({"from": "2026-12-01", "to": "2027-02-28", "note": mark})).await.id();
-    let part = reqwest::multipart::Part::bytes(b"%PDF-1.4 nothing".to_vec()).file_name(format!("{mark}.pdf"));
+    let part = reqwest::multipart::Part::bytes(crate::harness::picture::PHOTO).file_name(format!("{mark}.png"));
     let form = reqwest::multipart::Form::new().text("belongs_to", bike.to_owned()).part("file", part);
     let attachment = server.send(server.request(Method::POST, "/attachments").multipart(form)).await.id();
     let offer = server.post(&format!("{path}/offers"), &json!({"to_email": format!("{mark}@example.org")})).await.id();

@@ -172,6 +172,9 @@ on_both_engines!(search_finds_words_in_any_order_and_pages_through_them, async |
         ("T_160", "installed_part", 1),
         ("rear+tire", "installed_part", 1),
         ("component", "", 0),
+        ("GROSSE+14+spann", "service_event", 5),
+        ("spann+14", "service_event", 0),
+        ("component%22+OR+spanner", "", 0),
     ] {
         let found = server.get(&format!("/search?q={question}")).await.items();
         assert_eq!(found.len(), count, "{question}: {found:?}");
@@ -180,6 +183,101 @@ on_both_engines!(search_finds_words_in_any_order_and_pages_through_them, async |
     assert_eq!(server.get("/search").await.wrong(), ["/q"]);
     assert_eq!(server.other_workshop().get("/search?q=spanner").await.items().len(), 0);
 });
+
+on_both_engines!(a_question_is_answered_by_the_event, async |server| {
+    let bike = server.motorcycle(json!({})).await;
+    let work = |position: &str, operation: &str| json!([{"component": "brake_pads", "position": position, "operation": operation}]);
+    for (day, position, operation) in [
+        ("2025-03-01", "rear", "replace"),
+        ("2026-02-01", "rear", "replace"),
+        ("2026-03-01", "front", "replace"),
+        ("2026-04-01", "rear", "inspect"),
+    ] {
+        service(&server, &bike, json!({"on": day, "summary": "", "work": work(position, operation)})).await;
+    }
+    // Something else was changed on this day; the pads were looked at.
+    let both = json!([{"component": "engine_oil", "operation": "replace"}, {"component": "brake_pads", "position": "rear", "operation": "inspect"}]);
+    service(&server, &bike, json!({"on": "2026-05-01", "summary": "", "work": both})).await;
+    assert_eq!(server.get("/search?q=rear+pads+changed").await.items()[0]["on"], "2026-05-01", "words alone may be anywhere");
+    let found = server.get("/search?q=When+were+the+rear+pads+last+changed%3F").await.items();
+    let events: Vec<_> = found.iter().filter(|found| found["kind"] == "service_event").map(|found| found["on"].clone()).collect();
+    assert_eq!(events, ["2026-02-01", "2025-03-01"]);
+    assert!(found[0]["text"].as_str().unwrap().contains("ear brake pads, replace"), "{found:?}");
+});
+
+on_both_engines!(the_index_follows_every_write, async |server| {
+    let owner = server.post("/owners", &json!({"name": "Ada Birch"})).await.id();
+    let bike = server.motorcycle(json!({"owner_id": owner})).await;
+    let event = json!({"on": "2026-05-01", "odometer": 100, "summary": "Before", "notes": "Zebra", "internal_notes": "Walrus",
+        "work": [{"component": "drive_chain", "operation": "lubricate"}], "as_found": [{"component": "axle", "text": "Étrier côté gauche"}],
+        "fitted": [{"component": "tire", "position": "front", "description": "Quagga 120"}],
+        "follow_ups": [{"text": "Okapi again"}]});
+    let event = server.post(&format!("{bike}/service-events"), &event).await.created();
+    let path = format!("/service-events/{}", event["id"].as_str().unwrap());
+    let count = async |question: &str| server.count(&format!("/search?q={question}")).await;
+    for (question, found) in
+        [("zebra", 1), ("greased+chain", 1), ("etrier+cote", 1), ("quagga", 2), ("okapi", 1), ("walrus", 1), ("giraffe", 0)]
+    {
+        assert_eq!(count(question).await, found, "{question}");
+    }
+    // What the workshop keeps to itself is not found by owners, alone or with other words.
+    let token = server.post("/tokens", &json!({"name": "Ada", "scopes": ["read"], "owner_id": owner})).await.created();
+    let ada = server.with_token(token["token"].as_str().unwrap());
+    assert_eq!((ada.count("/search?q=walrus").await, ada.count("/search?q=zebra+walrus").await), (0, 0));
+    let seen = ada.get("/search?q=zebra").await;
+    assert!(seen.text.contains("Zebra") && !seen.text.contains("Walrus"), "{}", seen.text);
+    assert!(server.get("/search?q=zebra+walrus").await.text.contains("Walrus"));
+    // Changed, amended, attached, struck out: the same transaction keeps up.
+    server.change(&path, &json!({"notes": "Giraffe"})).await.ok();
+    assert_eq!((count("zebra").await, count("giraffe").await), (0, 1));
+    let file = reqwest::multipart::Part::bytes(crate::harness::picture::PHOTO).file_name("Ibex spacer.png");
+    let form = reqwest::multipart::Form::new().text("belongs_to", event["id"].as_str().unwrap().to_owned()).part("file", file);
+    let photo = server.send(server.request(reqwest::Method::POST, "/attachments").multipart(form)).await.id();
+    let found = server.get("/search?q=spacer+ibex").await.items();
+    assert_eq!(
+        (&found[0]["kind"], &found[0]["on"], &found[0]["service_event_id"]),
+        (&json!("attachment"), &json!("2026-05-01"), &event["id"])
+    );
+    server.remove(&format!("/attachments/{photo}")).await;
+    assert_eq!(count("ibex").await, 0);
+    server.remove(&format!("{path}?reason=another+motorcycle")).await;
+    for question in ["giraffe", "okapi", "quagga"] {
+        let found = server.get(&format!("/search?q={question}")).await.items();
+        assert!(!found.is_empty() && found.iter().all(|found| found["struck_out"] == true), "{question}: {found:?}");
+    }
+    // Made anew from what is stored, it says the same; and what is old is made anew when the database is opened.
+    let before = server.get("/search?q=quagga").await.text;
+    let mut tx = server.app.store.read().await.unwrap();
+    let workshops = witnessmark::store::workshop::all(&mut tx).await.unwrap();
+    drop(tx);
+    let mut tx = server.app.store.write().await.unwrap();
+    for workshop in workshops {
+        witnessmark::store::search::reindex(&mut tx, workshop.id).await.unwrap();
+    }
+    tx.commit().await.unwrap();
+    assert_eq!(server.get("/search?q=quagga").await.text, before);
+});
+
+on_both_engines!(nothing_that_is_typed_breaks_the_search, async |server| {
+    let bike = server.motorcycle(json!({})).await;
+    service(&server, &bike, json!({"on": "2026-05-01", "summary": "Plain words"})).await;
+    let signs = [
+        "\"", "'", "*", "(", ")", "^", "-", "+", ":", "&", "|", "!", "<->", "\\", "{", "}", "NEAR(", "AND", "OR", "NOT", "tenant :",
+        "\u{0}", "%",
+    ];
+    for first in signs {
+        for second in ["plain", "", "\"", "*", ")"] {
+            let question: String = url(&format!("{first}{second} {first}"));
+            let answer = server.get(&format!("/search?q={question}")).await;
+            assert!(matches!(answer.status, 200 | 422), "{first}{second}: {}", answer.text);
+        }
+    }
+    assert_eq!(server.get(&format!("/search?q={}", url("\"plain\" (words*)"))).await.items().len(), 1);
+});
+/// A text as part of an address.
+fn url(text: &str) -> String {
+    text.bytes().map(|byte| format!("%{byte:02X}")).collect()
+}
 
 on_both_engines!(costs_keep_currencies_apart_and_leave_out_what_was_struck, async |server| {
     let bike = server.motorcycle(json!({})).await;

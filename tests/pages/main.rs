@@ -16,6 +16,7 @@ mod imports;
 mod mail;
 mod offers;
 mod packet;
+mod photos;
 mod procedures;
 mod roles;
 mod safety;

@@ -72,6 +72,16 @@ impl Reader {
         let form = fields.iter().fold(reqwest::multipart::Form::new(), text).part("file", file);
         self.page(self.client.post(format!("{}{path}", self.address)).multipart(form)).await
     }
+    /// POST of a form in parts, with files: field, name and bytes of each.
+    pub async fn send_files(&self, path: &str, fields: &[(&str, &str)], files: &[(&str, &str, &[u8])]) -> Page {
+        use reqwest::multipart::{Form, Part};
+        let text = |form: Form, field: &(&str, &str)| form.text(field.0.to_owned(), field.1.to_owned());
+        let mut form = fields.iter().fold(Form::new(), text);
+        for (field, name, content) in files {
+            form = form.part((*field).to_owned(), Part::bytes(content.to_vec()).file_name((*name).to_owned()));
+        }
+        self.page(self.client.post(format!("{}{path}", self.address)).multipart(form)).await
+    }
     /// POST of a form by a browser that says where it comes from.
     pub async fn send_from(&self, header: &str, value: &str, path: &str, fields: &[(&str, &str)]) -> Page {
         self.page(self.client.post(format!("{}{path}", self.address)).header(header, value).form(fields)).await

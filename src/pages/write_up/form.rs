@@ -17,7 +17,11 @@ use crate::{
         words::{Operation, Position},
     },
     error::Error,
-    pages::form::{Form, read_figure},
+    pages::{
+        form::{Form, read_figure},
+        photos::waiting,
+    },
+    store::photo_draft::PhotoDraft,
 };
 
 /// The most rows of one kind on the page; a service with more of them goes through the API.
@@ -50,6 +54,31 @@ impl Tick {
             starts_part: is_part && item.operation == Some(Operation::Replace),
         }
     }
+}
+
+/// The photographs that came with the form, each with the line of the event that it shows.
+#[must_use]
+pub fn photos_of(form: &Form, read: &Read, event: &NewServiceEvent, due: &[Tick]) -> Vec<(Id<PhotoDraft>, Option<String>)> {
+    let of_tick = |id: &str| {
+        let tick = due.iter().find(|tick| tick.id == id)?;
+        let is_it = |line: &WorkLine| {
+            Some(&line.component) == tick.component.as_ref() && line.position == tick.position && Some(line.operation) == tick.operation
+        };
+        event.work.iter().position(is_it).map(|place| format!("/work/{place}"))
+    };
+    let mut photos = Vec::new();
+    for row in rows(form, "photos") {
+        let line = of_tick(form.value(&at(&row, "of")));
+        photos.extend(waiting(form, &at(&row, "photo")).into_iter().map(|id| (id, line.clone())));
+    }
+    for kind in ["work", "as_found", "fitted"] {
+        for row in rows(form, kind) {
+            let of_row = |place: &&(String, String)| place.1 == row && place.0.matches('/').count() == 2;
+            let line = read.places.iter().find(of_row).map(|place| place.0.clone());
+            photos.extend(waiting(form, &at(&row, "photo")).into_iter().map(|id| (id, line.clone())));
+        }
+    }
+    photos
 }
 
 /// What was read from the form.
@@ -227,7 +256,7 @@ impl Reader<'_> {
 
     fn work(&mut self) {
         for row in rows(self.form, "work") {
-            if !any(self.form, &row, &["component", "position", "operation", "note"]) {
+            if !any(self.form, &row, &["component", "position", "operation", "note", "photo.kept"]) {
                 continue;
             }
             self.read.came_from(format!("/work/{}", self.event.work.len()), row.as_str());
@@ -241,8 +270,8 @@ impl Reader<'_> {
     }
     /// Parts fitted: rows of their own, and the new parts of what was due.
     fn fitted(&mut self, due: &[Tick]) {
-        const TYPED: [&str; 7] =
-            ["component", "position", "description", "part_number", "prior_distance", "date_code", "installed_part_id"];
+        const TYPED: [&str; 8] =
+            ["component", "position", "description", "part_number", "prior_distance", "date_code", "installed_part_id", "photo.kept"];
         let mut of_due = Vec::new();
         for row in rows(self.form, "fitted") {
             let marker = self.form.value(&row).to_owned();
@@ -437,12 +466,17 @@ impl Reader<'_> {
     }
     fn as_found(&mut self) {
         for row in rows(self.form, "as_found") {
-            if !any(self.form, &row, &["component", "position", "text"]) {
+            if !any(self.form, &row, &["component", "position", "text", "photo.kept"]) {
                 continue;
             }
             self.read.came_from(format!("/as_found/{}", self.event.as_found.len()), row.as_str());
             let position = self.position(&row);
-            self.event.as_found.push(AsFound { component: self.text(&row, "component"), position, text: self.text(&row, "text") });
+            let mut text = self.text(&row, "text");
+            if text.is_empty() && any(self.form, &row, &["photo.kept"]) {
+                // A photograph says it without words.
+                "See the photo".clone_into(&mut text);
+            }
+            self.event.as_found.push(AsFound { component: self.text(&row, "component"), position, text });
         }
     }
     fn follow_ups(&mut self) {

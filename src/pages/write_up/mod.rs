@@ -18,7 +18,7 @@ use axum::{
 
 use self::{
     bench::{Bench, waits},
-    form::{MOST_FIELDS, Read},
+    form::{MOST_FIELDS, Read, Tick},
     procedures::ProcedureRow,
     rows::{MeasuredRow, Options, PlainRow, TickRow, TightenedRow},
 };
@@ -28,25 +28,26 @@ use super::{
     form::{Asked, Form},
     frame::{Frame, Nav},
     guard::{PathId, Visitor},
-    links, motorcycles, readings, words,
+    links, motorcycles,
+    photos::{self, FoundRow, PhotoForm},
+    readings, words,
 };
 use crate::{
-    actions::{App, Work, component, due, motorcycle, service},
+    actions::{App, Work, attachment, component, due, motorcycle, service},
     domain::{
         calendar,
         id::Id,
-        job_sheet::FoundThen,
         motorcycle::Motorcycle,
         part::InstalledPart,
         quantity::{Kind, Unit},
-        service::ServiceEvent,
+        service::{NewServiceEvent, ServiceEvent},
         words::{Condition, Measurand, Operation, SingleUse, Status, Verdict},
     },
     error::{Error, Neighbor, Result},
 };
 
 /// The kinds of rows that can be added.
-const KINDS: [(&str, &str); 7] = [
+const KINDS: [(&str, &str); 8] = [
     ("work", "Other work"),
     ("fitted", "Part fitted"),
     ("removed", "Part removed"),
@@ -54,6 +55,7 @@ const KINDS: [(&str, &str); 7] = [
     ("filled", "Oil or fluid filled"),
     ("as_found", "As found"),
     ("follow_ups", "Leave for later"),
+    ("photos", "Photos"),
 ];
 /// The positions on offer.
 const POSITIONS: [&str; 10] = ["front", "rear", "left", "right", "upper", "lower", "front_left", "front_right", "rear_left", "rear_right"];
@@ -76,7 +78,7 @@ struct WriteUpPage {
     later: Vec<TickRow>,
     later_open: bool,
     left: Vec<TickRow>,
-    found_then: Vec<String>,
+    found_then: Vec<FoundRow>,
     measured: Vec<MeasuredRow>,
     tightened: Vec<TightenedRow>,
     procedures: Vec<ProcedureRow>,
@@ -87,11 +89,12 @@ struct WriteUpPage {
     filled: Vec<PlainRow>,
     as_found: Vec<PlainRow>,
     follow_ups: Vec<PlainRow>,
+    photos: Vec<PlainRow>,
     choices: Choices,
     /// The readings that the odometer contradicts, oldest first.
     doubt: Option<Vec<Other>>,
     may_confirm: bool,
-    kinds: [(&'static str, &'static str); 7],
+    kinds: [(&'static str, &'static str); 8],
     forces: Options,
     single_use: Options,
     currency: String,
@@ -115,6 +118,8 @@ struct Choices {
     shelf: Options,
     fasteners: Options,
     procedures: Options,
+    /// What a photograph may show.
+    shown: Options,
 }
 /// A reading that stands in the way.
 struct Other {
@@ -163,7 +168,7 @@ async fn page(visitor: &Visitor, work: &mut Work, bike: &Motorcycle, mut form: F
         waiting,
         later,
         left: left_rows(&bench),
-        found_then: bench.as_found.iter().map(|found| found_then(&bench, found)).collect(),
+        found_then: photos::found_then(work, &bench.as_found, |component, position| bench.name(component, position)).await?,
         measured,
         tightened,
         procedures,
@@ -174,6 +179,7 @@ async fn page(visitor: &Visitor, work: &mut Work, bike: &Motorcycle, mut form: F
         filled: plain("filled"),
         as_found: plain("as_found"),
         follow_ups: plain("follow_ups"),
+        photos: plain("photos"),
         choices: Choices::new(&bench),
         doubt: shown.doubt.map(|others| others.iter().map(other).collect()),
         may_confirm: shown.may_confirm,
@@ -224,11 +230,6 @@ fn left_rows(bench: &Bench) -> Vec<TickRow> {
     bench.follow_ups.iter().map(row).collect()
 }
 
-/// `Rear axle (2 May 2026): spacer with the shoulder outwards.`
-fn found_then(bench: &Bench, found: &FoundThen) -> String {
-    format!("{} ({}): {}", bench.name(&found.component, found.position), calendar::words(found.on), found.text)
-}
-
 impl Choices {
     fn new(bench: &Bench) -> Self {
         let plain = |word: &str| (word.to_owned(), word.replace('_', " "));
@@ -251,6 +252,7 @@ impl Choices {
             parts: with("Choose a part", bench.parts.iter().map(part).collect()),
             shelf: if bench.shelf.is_empty() { Vec::new() } else { with("no, another one", bench.shelf.iter().map(part).collect()) },
             procedures: procedures::choices(&bench.all_procedures),
+            shown: with("the work as a whole", bench.items.iter().map(|item| (item.id.to_string(), item.title.clone())).collect()),
             fasteners: bench.all_fasteners.iter().map(|fastener| (fastener.key.clone(), fastener.name.clone())).collect(),
         }
     }
@@ -283,6 +285,7 @@ pub(super) async fn show(
         ("hours", String::new()),
         ("performed_by", visitor.caller.name()),
         ("cost.currency", work.workshop.currency.clone()),
+        ("photos.r0", "free".to_owned()),
     ]);
     for id in asked.values("due") {
         form.push("due", id);
@@ -298,7 +301,7 @@ pub(super) async fn save(
     State(app): State<Arc<App>>,
     visitor: Visitor,
     PathId(id): PathId<Motorcycle>,
-    mut form: Form,
+    PhotoForm(mut form): PhotoForm,
 ) -> Result<Response, Fault> {
     if form.names().count() > MOST_FIELDS {
         return Err(Error::TooLarge("This is more than the page takes at once; write it up in two pieces.".into()).into());
@@ -319,21 +322,38 @@ pub(super) async fn save(
     let (items, ticks) = bench::ticks(&mut work, &bike, &components).await?;
     let mut read = form::read(&mut form, &ticks, &work.workshop.currency.clone());
     let saved = match form.ready(read.event.take()) {
-        Ok(new) => service::log(&mut work, &bike, new).await,
+        Ok(new) => log(&mut work, &bike, new, &form, &read, &ticks).await,
         Err(error) => Err(error),
     };
     match saved {
-        Ok(event) => {
+        Ok((event, lost)) => {
             let next = due::after(&mut work, bike.id).await?;
             let ticked: Vec<_> = items.iter().filter(|item| form.is("due", &item.id.to_string())).collect();
             let said = said::what_follows(&event, &next, &ticked, &components, work.today);
-            Done::new(format!("/service-events/{}", event.id), said).after(work).await
+            let lost = if lost == 0 { "" } else { " A photo had waited too long and is gone: add it once more below." };
+            Done::new(format!("/service-events/{}", event.id), format!("{said}{lost}")).after(work).await
         }
         Err(error) => {
             drop(work);
             refused(&app, &visitor, &bike, form, &read, error).await
         }
     }
+}
+
+/// Logs the event with its photographs; gives how many of them had waited too long.
+async fn log(
+    work: &mut Work,
+    bike: &Motorcycle,
+    new: NewServiceEvent,
+    form: &Form,
+    read: &Read,
+    ticks: &[Tick],
+) -> Result<(ServiceEvent, usize)> {
+    let photos = form::photos_of(form, read, &new, ticks);
+    let event = service::log(work, bike, new).await?;
+    let sent = photos.len();
+    let attached = attachment::attach_drafts(work, event.id.uuid(), photos).await?;
+    Ok((event, sent - attached))
 }
 
 /// The form with what is wrong in it.

@@ -9,7 +9,7 @@ use time::{OffsetDateTime, format_description::well_known::Rfc3339};
 
 use crate::{
     domain::{
-        attachment::{MediaType, safe_name},
+        attachment::{MediaType, line, safe_name},
         component,
         counter::to_ticks,
         fastener::NewFastener,
@@ -265,6 +265,10 @@ fn of_attachment(row: &Row) -> Result<(), Errors> {
     });
     if typed::<String>(row, "sha256")? != sha256 {
         return Err(wrong("sha256", "is not the SHA-256 of its bytes"));
+    }
+    let shown: Option<String> = typed(row, "line")?;
+    if shown.is_some_and(|shown| line(&shown).is_none()) {
+        return Err(wrong("line", "names no line of an event"));
     }
     let name: String = typed(row, "name")?;
     if safe_name(&name, media_type) == name { Ok(()) } else { Err(wrong("name", "is no plain file name")) }
