@@ -49,6 +49,8 @@ create index search_entry_motorcycle on search_entry (workshop_id, motorcycle_id
 create virtual table search_word using fts5 (
     tenant, words, internal_words, content = 'search_entry', content_rowid = 'entry', tokenize = 'ascii', prefix = '2 3'
 );
+-- What is taken out of the index is gone from the file, too: a person who is erased.
+insert into search_word (search_word, rank) values ('secure-delete', 1);
 create trigger search_entry_added after insert on search_entry begin
     insert into search_word (rowid, tenant, words, internal_words) values (new.entry, new.tenant, new.words, new.internal_words);
 end;
