@@ -59,8 +59,8 @@ pub struct Photo {
 impl Photo {
     fn new((attachment, size): actions::Shown) -> Self {
         // Nobody has made the thumbnail of an imported picture yet: until it has come, the page leaves room for a picture of the usual form.
-        let side = i64::from(THUMBNAIL_SIDE);
-        let size = size.or(Some((side, side * 3 / 4))).filter(|size| attachment.media_type.is_image() && size.0 > 0);
+        let longer = i64::from(THUMBNAIL_SIDE);
+        let size = size.or(Some((longer, longer * 3 / 4))).filter(|size| attachment.media_type.is_image() && size.0 > 0);
         Self { id: attachment.id, name: attachment.name, size, belongs_to: attachment.belongs_to, line: attachment.line }
     }
 }
