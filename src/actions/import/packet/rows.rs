@@ -419,7 +419,7 @@ impl<'a> Builder<'a> {
     }
     fn event_row(&mut self, id: Uuid, event: &ServiceEvent) {
         let undone = event.struck_out.as_ref().map(|_| self.undone(event));
-        let mut body = json!({"tightened": event.tightened, "filled": event.filled, "as_found": event.as_found,
+        let mut body = json!({"tightened": event.tightened, "filled": event.filled, "procedures": event.procedures, "as_found": event.as_found,
             "labor_minutes": event.labor_minutes, "cost": null});
         if let Some(undone) = undone {
             body["undone"] = undone;
