@@ -67,6 +67,7 @@ use crate::{
         workshop::Workshop,
     },
     error::{Error, Result},
+    metrics::Metrics,
     store::{self, Store, Tx, audit as trail, types},
 };
 
@@ -100,6 +101,8 @@ pub struct App {
     pub mail: Arc<MailSettings>,
     /// Wakes the sender of letters.
     pub letters: Arc<Notify>,
+    /// What is counted for a monitoring system.
+    pub metrics: Arc<Metrics>,
 }
 
 /// The address that people use, where it is known: a proxy may stand in front.
@@ -197,6 +200,7 @@ pub struct Work {
     /// Set where a letter was queued.
     letter_queued: bool,
     letters: Arc<Notify>,
+    metrics: Arc<Metrics>,
 }
 
 impl App {
@@ -216,6 +220,7 @@ impl App {
             queued: Arc::default(),
             mail: Arc::default(),
             letters: Arc::default(),
+            metrics: Arc::default(),
         }
     }
 
@@ -317,6 +322,7 @@ impl App {
             mail: Arc::clone(&self.mail),
             letter_queued: false,
             letters: Arc::clone(&self.letters),
+            metrics: Arc::clone(&self.metrics),
         })
     }
 }
@@ -365,7 +371,9 @@ impl Work {
     async fn settle(&mut self) -> Result<()> {
         let touched = std::mem::take(&mut self.touched);
         let telling = webhook::Telling::begin(self, &touched).await?;
+        let begun = std::time::Instant::now();
         let touched = due::rebuild(self, touched).await?;
+        self.metrics.rebuilt(touched.len(), begun.elapsed());
         telling.finish(self).await?;
         self.settled.extend(touched);
         Ok(())

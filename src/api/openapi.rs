@@ -132,7 +132,11 @@ fn add_what_all_have(path: &str, method: &HttpMethod, operation: &mut Operation)
             errors.extend([(409, "It collides with something that is there"), (412, "It was changed since"), (428, "If-Match is missing")]);
             header(operation, "If-Match", true, "The ETag of what was read");
         }
-        _ => header(operation, "If-None-Match", false, "An ETag: 304 where nothing has changed"),
+        _ => {
+            header(operation, "If-None-Match", false, "An ETag: 304 where nothing has changed");
+            let same = ResponseBuilder::new().description("Nothing has changed since the ETag in If-None-Match").build();
+            operation.responses.responses.entry("304".into()).or_insert_with(|| RefOr::T(same));
+        }
     }
     for (status, description) in errors {
         operation.responses.responses.entry(status.to_string()).or_insert_with(|| RefOr::T(problem(description)));
@@ -145,7 +149,9 @@ fn problem(description: &str) -> Response {
 }
 
 fn header(operation: &mut Operation, name: &str, required: bool, description: &str) {
-    let schema = ObjectBuilder::new().schema_type(Type::String).build();
+    // An empty header says nothing; a key's length is bounded.
+    let longest = (name == "Idempotency-Key").then_some(255);
+    let schema = ObjectBuilder::new().schema_type(Type::String).min_length(Some(1)).max_length(longest).build();
     let parameter = ParameterBuilder::new()
         .name(name)
         .parameter_in(ParameterIn::Header)

@@ -17,6 +17,7 @@ mod conventions;
 mod databases;
 mod due;
 mod exchange;
+mod faults;
 mod guard;
 mod histories;
 mod idempotency;

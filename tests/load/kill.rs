@@ -20,8 +20,11 @@ use super::program::Program;
 const WRITERS: usize = 6;
 /// Motorcycles of each writer: many, so that no history gets so long that the rounds are about that.
 const BIKES: usize = 20;
-/// The longest that a server lives, in milliseconds from its start as a process.
+/// The longest that a server lives on after the first acknowledged write, in milliseconds.
 const LONGEST: u64 = 400;
+/// One server in so many is killed while it starts, within the next figure of milliseconds.
+const WHILE_STARTING: u32 = 10;
+const STARTING: u64 = 600;
 /// One in so many acknowledged entries is sent again, as a client that forgot would do.
 const AGAIN: usize = 50;
 
@@ -105,16 +108,18 @@ impl Writer {
         let nth = self.made[bike];
         Entry { bike, nth, service: (count / self.bikes.len()).is_multiple_of(2), key: format!("{}-{bike}-{nth}", self.number) }
     }
-    /// Writes until it is told to stop or, with `last`, until nothing is open.
-    async fn write(&mut self, client: &Client, program: &Program, stop: &AtomicBool, last: bool) {
+    /// Writes until it is told to stop and, where that was before it began, until nothing is open.
+    async fn write(&mut self, client: &Client, program: &Program, stop: &AtomicBool, written: &AtomicBool) {
         let mut retry = self.open.is_some();
-        while !stop.load(Relaxed) && !(last && self.open.is_none()) {
+        let last = stop.load(Relaxed);
+        while if last { self.open.is_some() } else { !stop.load(Relaxed) } {
             let entry = self.open.take().unwrap_or_else(|| self.next());
             match send(client, program, &self.bikes[entry.bike], &entry).await {
                 Sent::Acknowledged { id, replayed } => {
                     self.retried += usize::from(retry);
                     self.stored_before += usize::from(replayed);
                     retry = false;
+                    written.store(true, Relaxed);
                     self.acknowledged.push((entry, id));
                     if self.acknowledged.len().is_multiple_of(AGAIN) {
                         self.send_again(client, program).await;
@@ -168,7 +173,7 @@ pub async fn run(rounds: u32) -> ExitCode {
     let mut server = program.serve();
     program.ready(&client).await;
     for writer in &mut writers {
-        writer.write(&client, &program, &AtomicBool::new(false), true).await;
+        writer.write(&client, &program, &AtomicBool::new(true), &AtomicBool::new(false)).await;
     }
     let found = Found::compare(&client, &program, &writers).await;
     server.kill().expect("it is ours");
@@ -192,18 +197,26 @@ pub async fn run(rounds: u32) -> ExitCode {
 /// One life of the server. It is killed at any moment of it, before it is ready too.
 async fn round(client: &Client, program: &Arc<Program>, writers: Vec<Writer>) -> Vec<Writer> {
     let mut server = program.serve();
-    let stop = Arc::new(AtomicBool::new(false));
+    let (stop, written) = (Arc::new(AtomicBool::new(false)), Arc::new(AtomicBool::new(false)));
     let tasks: Vec<_> = writers
         .into_iter()
         .map(|mut writer| {
-            let (client, program, stop) = (client.clone(), Arc::clone(program), Arc::clone(&stop));
+            let (client, program, stop, written) = (client.clone(), Arc::clone(program), Arc::clone(&stop), Arc::clone(&written));
             tokio::spawn(async move {
-                writer.write(&client, &program, &stop, false).await;
+                writer.write(&client, &program, &stop, &written).await;
                 writer
             })
         })
         .collect();
-    tokio::time::sleep(Duration::from_millis(rand::random_range(0..LONGEST))).await;
+    if rand::random_range(0..WHILE_STARTING) == 0 {
+        tokio::time::sleep(Duration::from_millis(rand::random_range(0..STARTING))).await;
+    } else {
+        while !written.load(Relaxed) {
+            assert!(server.try_wait().expect("it is ours").is_none(), "the server does not start again");
+            tokio::time::sleep(Duration::from_millis(1)).await;
+        }
+        tokio::time::sleep(Duration::from_millis(rand::random_range(0..LONGEST))).await;
+    }
     server.kill().expect("it is ours");
     stop.store(true, Relaxed);
     server.wait().expect("it ends");
