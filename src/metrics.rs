@@ -160,12 +160,7 @@ impl Metrics {
         let _ = writeln!(text, "witnessmark_build_info{{version=\"{}\"}} 1", env!("CARGO_PKG_VERSION"));
         head(text, "witnessmark_http_requests_in_flight", "gauge", "Requests under way.");
         let _ = writeln!(text, "witnessmark_http_requests_in_flight {}", self.in_flight.load(Relaxed));
-        head(
-            text,
-            "witnessmark_http_requests_turned_away_total",
-            "counter",
-            "Requests answered with 503 because too many were under way.",
-        );
+        head(text, "witnessmark_http_requests_turned_away_total", "counter", "Requests answered with 503 because too many were under way.");
         let _ = writeln!(text, "witnessmark_http_requests_turned_away_total {}", self.turned_away.load(Relaxed));
         let all = self.series.read().map(|series| series.clone()).unwrap_or_default();
         head(text, "witnessmark_http_requests_total", "counter", "Requests answered, by route and status.");

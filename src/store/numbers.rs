@@ -30,11 +30,7 @@ pub async fn read(tx: &mut Tx) -> Result<(Numbers, i64)> {
                  (select count(*) from webhook_delivery where status = $3) as deliveries_pending,
                  (select count(*) from webhook_delivery where status = $4) as deliveries_given_up";
     let (letters, deliveries) = ([LetterStatus::Pending, LetterStatus::GivenUp], [DeliveryStatus::Pending, DeliveryStatus::GivenUp]);
-    let numbers = on!(
-        tx,
-        sqlx::query_as(sql).bind(letters[0]).bind(letters[1]).bind(deliveries[0]).bind(deliveries[1]),
-        fetch_one
-    )?;
+    let numbers = on!(tx, sqlx::query_as(sql).bind(letters[0]).bind(letters[1]).bind(deliveries[0]).bind(deliveries[1]), fetch_one)?;
     let bytes = match tx {
         Tx::Sqlite(tx) => {
             let sql = "select page_count * page_size from pragma_page_count(), pragma_page_size()";

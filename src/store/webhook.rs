@@ -3,8 +3,9 @@ use sqlx::FromRow;
 use time::{Date, OffsetDateTime};
 
 use super::{
+    Stretch, Tx, execute,
     letter::SET_BACK,
-    Stretch, Tx, execute, on,
+    on,
     types::{Instant, Json},
 };
 use crate::{

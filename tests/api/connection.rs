@@ -133,7 +133,11 @@ async fn dribble(server: &Server, text: &str, longest: Duration) -> Option<Strin
         }
         std::future::pending::<()>().await;
     };
-    timeout(longest, async { tokio::select! { said = end => said, () = write => String::new() } }).await.ok()
+    timeout(longest, async {
+        tokio::select! { said = end => said, () = write => String::new() }
+    })
+    .await
+    .ok()
 }
 
 on_both_engines!(a_byte_a_second_is_too_slow, async |server| {

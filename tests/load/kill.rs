@@ -75,7 +75,10 @@ struct Writer {
 
 /// What came of sending an entry.
 enum Sent {
-    Acknowledged { id: String, replayed: bool },
+    Acknowledged {
+        id: String,
+        replayed: bool,
+    },
     /// Nobody answered, or not now.
     Open,
 }
@@ -268,7 +271,8 @@ impl Found {
                 self.lost.push(format!("{entry:?} as {id}"));
             }
         }
-        self.doubled.extend(shown.iter().filter(|(_, times)| **times > 1).map(|(shown, times)| format!("{list}: {shown} is there {times} times")));
+        self.doubled
+            .extend(shown.iter().filter(|(_, times)| **times > 1).map(|(shown, times)| format!("{list}: {shown} is there {times} times")));
         if list == "service-events" && there.len() != count {
             self.doubled.push(format!("{} services are there, {count} were acknowledged", there.len()));
         }
