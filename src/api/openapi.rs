@@ -149,9 +149,8 @@ fn problem(description: &str) -> Response {
 }
 
 fn header(operation: &mut Operation, name: &str, required: bool, description: &str) {
-    // An empty header says nothing; a key's length is bounded.
-    let longest = (name == "Idempotency-Key").then_some(255);
-    let schema = ObjectBuilder::new().schema_type(Type::String).min_length(Some(1)).max_length(longest).build();
+    let key = name == "Idempotency-Key";
+    let schema = ObjectBuilder::new().schema_type(Type::String).min_length(key.then_some(1)).max_length(key.then_some(255)).build();
     let parameter = ParameterBuilder::new()
         .name(name)
         .parameter_in(ParameterIn::Header)

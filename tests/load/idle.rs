@@ -10,7 +10,7 @@ use tokio::{io::AsyncReadExt, net::TcpStream, time::timeout};
 use super::program::{Program, memory};
 
 /// By then a client that sent nothing has to be let go; the server gives it 30 seconds.
-const LET_GO: Duration = Duration::from_secs(60);
+const LET_GO: Duration = Duration::from_mins(1);
 /// The most that an idle connection may cost, in kB.
 const MOST_EACH: u64 = 16;
 

@@ -155,6 +155,10 @@ pub async fn run(rounds: u32) -> ExitCode {
     let client = Client::builder().pool_max_idle_per_host(0).timeout(Duration::from_secs(40)).build().expect("a client");
     let mut server = program.serve();
     program.ready(&client).await;
+    // Something is due on each of them, or `check` would have nothing to compare.
+    let rule = json!({"name": "Oil", "component": "engine_oil", "operation": "replace",
+        "every": {"distance": {"value": 5000, "unit": "km"}, "months": 12}});
+    make(&client, &program, "interval-rules", &rule).await;
     let mut writers = Vec::new();
     for number in 0..WRITERS {
         let mut bikes = Vec::new();
@@ -232,7 +236,10 @@ async fn round(client: &Client, program: &Arc<Program>, writers: Vec<Writer>) ->
 
 async fn motorcycle(client: &Client, program: &Program) -> String {
     let body = json!({"name": "Courier", "final_drive": "chain", "odometer_unit": "km", "in_service_on": "2000-01-01"});
-    let request = client.post(format!("http://{}/api/v1/motorcycles", program.address)).bearer_auth(&program.token).json(&body);
+    make(client, program, "motorcycles", &body).await
+}
+async fn make(client: &Client, program: &Program, list: &str, body: &Value) -> String {
+    let request = client.post(format!("http://{}/api/v1/{list}", program.address)).bearer_auth(&program.token).json(body);
     let made: Value = request.send().await.expect("an answer").error_for_status().expect("made").json().await.expect("JSON");
     made["id"].as_str().expect("an id").into()
 }
