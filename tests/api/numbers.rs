@@ -55,7 +55,7 @@ fn parse(text: &str) -> (HashMap<String, String>, Vec<Sample>) {
             let (name, help) = about.split_once(' ').expect("a name and a text");
             assert!(is_name(name, true) && !help.is_empty(), "{line}");
             assert!(seen.insert(name.to_owned()), "{name} begins twice");
-            current = name.to_owned();
+            name.clone_into(&mut current);
         } else if let Some(about) = line.strip_prefix("# TYPE ") {
             let (name, kind) = about.split_once(' ').expect("a name and a type");
             assert!(name == current && ["counter", "gauge", "histogram", "summary"].contains(&kind), "{line}");
