@@ -58,6 +58,13 @@ pub enum Error {
     Replayed(Box<StoredAnswer>),
     /// 503: the database cannot be reached or is busy; nothing was stored.
     Unavailable(String),
+    /// 503: the database can be read and takes nothing more; nothing was stored.
+    Unwritable {
+        /// What whoever runs the server has to do.
+        do_this: &'static str,
+        /// The text for the log.
+        why: String,
+    },
     /// 503: more requests at once than the server takes.
     Busy,
     /// 500: a fault of the server; the text is for the log only.
@@ -100,7 +107,7 @@ impl Error {
             Self::Conflict { .. } => 409,
             Self::TooOften(_) => 429,
             Self::Replayed(answer) => answer.status,
-            Self::Unavailable(_) | Self::Busy => 503,
+            Self::Unavailable(_) | Self::Unwritable { .. } | Self::Busy => 503,
             Self::Internal(_) => 500,
         }
     }
@@ -126,6 +133,7 @@ impl Error {
             }
             Self::Replayed(_) => String::new(),
             Self::Unavailable(_) => "The database cannot be used right now; nothing was stored. Try again in a moment.".into(),
+            Self::Unwritable { do_this, .. } => format!("Nothing was stored. {do_this} Reading goes on; try again after that."),
             Self::Busy => "The server has more requests at once than it takes; nothing was stored. Try again in a moment.".into(),
             Self::Internal(_) => "The server failed; nothing was stored. Its log has the reason under this request's id.".into(),
         }
@@ -151,26 +159,46 @@ fn sentence(problem: &Problem) -> String {
 impl std::fmt::Display for Error {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
-            Self::Unavailable(why) | Self::Internal(why) => f.write_str(why),
+            Self::Unavailable(why) | Self::Internal(why) | Self::Unwritable { why, .. } => f.write_str(why),
             _ => f.write_str(&self.detail()),
         }
     }
 }
 impl std::error::Error for Error {}
 
+/// What whoever runs the server has to do where the database takes nothing more, by the database's code.
+fn unwritable(code: &str) -> Option<&'static str> {
+    const FULL: &str = "The server's disk is full: whoever runs the server has to make room on it.";
+    const BROKEN: &str = "The server's disk takes no more, or fails: whoever runs the server has to look at it.";
+    const READ_ONLY: &str = "The database is read-only: whoever runs the server has to let it write the database.";
+    // PostgreSQL's codes have five letters: disk full, input or output failed, a transaction (or a whole server) that only reads.
+    // SQLite's are shorter numbers; the lowest eight bits say what it is.
+    match code {
+        "53100" => Some(FULL),
+        "58030" => Some(BROKEN),
+        "25006" => Some(READ_ONLY),
+        _ if code.len() == 5 => None,
+        _ => match code.parse::<u32>().ok()? & 0xff {
+            8 => Some(READ_ONLY),
+            10 => Some(BROKEN),
+            13 => Some(FULL),
+            _ => None,
+        },
+    }
+}
+
 impl From<sqlx::Error> for Error {
     fn from(error: sqlx::Error) -> Self {
-        let busy = |code: Option<std::borrow::Cow<'_, str>>| {
-            // PostgreSQL's codes have five letters: connection trouble, shutting down, out of resources, serialization.
-            // SQLite's are shorter numbers: busy, locked, read-only, full, cannot open.
-            code.is_some_and(|code| match code.len() {
-                5 => ["08", "57", "53", "40"].iter().any(|class| code.starts_with(class)),
-                _ => code.parse::<u32>().is_ok_and(|code| matches!(code & 0xff, 5 | 6 | 8 | 13 | 14)),
-            })
+        let code = error.as_database_error().and_then(sqlx::error::DatabaseError::code);
+        // PostgreSQL: connection trouble, shutting down, out of resources, serialization. SQLite: busy, locked, cannot open.
+        let busy = |code: &str| match code.len() {
+            5 => ["08", "57", "53", "40"].iter().any(|class| code.starts_with(class)),
+            _ => code.parse::<u32>().is_ok_and(|code| matches!(code & 0xff, 5 | 6 | 14)),
         };
-        match &error {
-            sqlx::Error::Io(_) | sqlx::Error::PoolTimedOut | sqlx::Error::PoolClosed => Self::Unavailable(error.to_string()),
-            sqlx::Error::Database(database) if busy(database.code()) => Self::Unavailable(error.to_string()),
+        match (&error, code) {
+            (sqlx::Error::Io(_) | sqlx::Error::PoolTimedOut | sqlx::Error::PoolClosed, _) => Self::Unavailable(error.to_string()),
+            (_, Some(code)) if let Some(do_this) = unwritable(&code) => Self::Unwritable { do_this, why: error.to_string() },
+            (_, Some(code)) if busy(&code) => Self::Unavailable(error.to_string()),
             _ => Self::Internal(error.to_string()),
         }
     }

@@ -1,4 +1,5 @@
-//! How the server is doing, in the text format that Prometheus and its kin read: requests by route and status, and how long they took.
+//! How the server is doing, in the text format that Prometheus and its kin read: requests by route and status and how long they took,
+//! what waits to be sent, and how big the database is.
 //!
 //! A route is the path as the router knows it (`/api/v1/motorcycles/{id}`), never an id or a name, so the number of series is bounded and nothing of a
 //! workshop shows. `/metrics` asks for no token: keep it inside, by the proxy.
@@ -11,6 +12,8 @@ use std::{
     },
     time::Duration,
 };
+
+use crate::store::numbers::Numbers;
 
 /// The statuses that are counted by themselves; any other counts as the last, 0.
 const STATUSES: [u16; 25] =
@@ -43,12 +46,36 @@ struct Series {
 /// Method and route.
 type Key = (&'static str, Arc<str>);
 
+/// What came of a try to send something.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Try {
+    /// It was taken.
+    Accepted,
+    /// It is tried again.
+    Later,
+    /// It is given up.
+    Never,
+}
+impl Try {
+    const ALL: [(Self, &'static str); 3] = [(Self::Accepted, "accepted"), (Self::Later, "later"), (Self::Never, "never")];
+}
+
+/// A sum of times with how many there were.
+#[derive(Debug, Default)]
+struct Times {
+    count: AtomicU64,
+    microseconds: AtomicU64,
+}
+
 /// What is counted.
 #[derive(Debug, Default)]
 pub struct Metrics {
     series: RwLock<BTreeMap<Key, Arc<Series>>>,
     in_flight: AtomicI64,
     turned_away: AtomicU64,
+    rebuilds: Times,
+    rebuilt: AtomicU64,
+    letters: [AtomicU64; Try::ALL.len()],
 }
 
 /// One request under way; however it ends, it is counted off.
@@ -90,23 +117,53 @@ impl Metrics {
         series.microseconds.fetch_add(microseconds, Relaxed);
     }
 
-    /// Everything counted, as text.
+    /// Counts that what is due was worked out again, on how many motorcycles, before a write was committed.
+    pub fn rebuilt(&self, motorcycles: usize, took: Duration) {
+        if motorcycles > 0 {
+            self.rebuilds.count.fetch_add(1, Relaxed);
+            self.rebuilds.microseconds.fetch_add(u64::try_from(took.as_micros()).unwrap_or(u64::MAX), Relaxed);
+            self.rebuilt.fetch_add(u64::try_from(motorcycles).unwrap_or(u64::MAX), Relaxed);
+        }
+    }
+    /// Counts a try to send a letter.
+    pub fn letter(&self, came_of_it: Try) {
+        if let Some(place) = Try::ALL.iter().position(|(known, _)| *known == came_of_it) {
+            self.letters[place].fetch_add(1, Relaxed);
+        }
+    }
+
+    /// Everything counted, as text; with what the database says, where it says something.
     #[must_use]
-    pub fn text(&self) -> String {
+    pub fn text(&self, database: Option<(Numbers, i64)>) -> String {
         let mut text = String::new();
-        head(&mut text, "witnessmark_build_info", "gauge", "The program's version.");
+        of_the_database(&mut text, database);
+        self.of_work(&mut text);
+        self.of_requests(&mut text);
+        text
+    }
+
+    fn of_work(&self, text: &mut String) {
+        const REBUILDS: &str = "witnessmark_due_rebuild_seconds";
+        head(text, REBUILDS, "summary", "Time that writes spent on working out what is due again.");
+        let _ = writeln!(text, "{REBUILDS}_sum {}", seconds(&self.rebuilds.microseconds));
+        let _ = writeln!(text, "{REBUILDS}_count {}", self.rebuilds.count.load(Relaxed));
+        head(text, "witnessmark_due_rebuilt_motorcycles_total", "counter", "Motorcycles on which what is due was worked out again.");
+        let _ = writeln!(text, "witnessmark_due_rebuilt_motorcycles_total {}", self.rebuilt.load(Relaxed));
+        head(text, "witnessmark_letter_tries_total", "counter", "Tries of this server to send a letter, by what came of them.");
+        for ((_, outcome), count) in Try::ALL.iter().zip(&self.letters) {
+            let _ = writeln!(text, "witnessmark_letter_tries_total{{outcome=\"{outcome}\"}} {}", count.load(Relaxed));
+        }
+    }
+
+    fn of_requests(&self, text: &mut String) {
+        head(text, "witnessmark_build_info", "gauge", "The program's version.");
         let _ = writeln!(text, "witnessmark_build_info{{version=\"{}\"}} 1", env!("CARGO_PKG_VERSION"));
-        head(&mut text, "witnessmark_http_requests_in_flight", "gauge", "Requests under way.");
+        head(text, "witnessmark_http_requests_in_flight", "gauge", "Requests under way.");
         let _ = writeln!(text, "witnessmark_http_requests_in_flight {}", self.in_flight.load(Relaxed));
-        head(
-            &mut text,
-            "witnessmark_http_requests_turned_away_total",
-            "counter",
-            "Requests answered with 503 because too many were under way.",
-        );
+        head(text, "witnessmark_http_requests_turned_away_total", "counter", "Requests answered with 503 because too many were under way.");
         let _ = writeln!(text, "witnessmark_http_requests_turned_away_total {}", self.turned_away.load(Relaxed));
         let all = self.series.read().map(|series| series.clone()).unwrap_or_default();
-        head(&mut text, "witnessmark_http_requests_total", "counter", "Requests answered, by route and status.");
+        head(text, "witnessmark_http_requests_total", "counter", "Requests answered, by route and status.");
         for ((method, route), series) in &all {
             for (status, count) in STATUSES.iter().zip(&series.by_status) {
                 let count = count.load(Relaxed);
@@ -120,12 +177,34 @@ impl Metrics {
                 }
             }
         }
-        head(&mut text, "witnessmark_http_request_duration_seconds", "histogram", "Time from the request's head to the answer's head.");
+        head(text, "witnessmark_http_request_duration_seconds", "histogram", "Time from the request's head to the answer's head.");
         for ((method, route), series) in &all {
-            durations(&mut text, method, &label(route), series);
+            durations(text, method, &label(route), series);
         }
-        text
     }
+}
+
+fn of_the_database(text: &mut String, database: Option<(Numbers, i64)>) {
+    head(text, "witnessmark_database_up", "gauge", "Whether the database answered for these numbers.");
+    let _ = writeln!(text, "witnessmark_database_up {}", u8::from(database.is_some()));
+    let Some((numbers, bytes)) = database else { return };
+    let gauges = [
+        ("witnessmark_letters_pending", "Letters that wait for a try, in the whole database.", numbers.letters_pending),
+        ("witnessmark_letters_given_up", "Letters that were given up, in the whole database.", numbers.letters_given_up),
+        ("witnessmark_webhook_deliveries_pending", "Messages to webhooks that wait for a try.", numbers.deliveries_pending),
+        ("witnessmark_webhook_deliveries_given_up", "Messages to webhooks that were given up.", numbers.deliveries_given_up),
+        ("witnessmark_database_bytes", "The size of the database.", bytes),
+    ];
+    for (name, about, value) in gauges {
+        head(text, name, "gauge", about);
+        let _ = writeln!(text, "{name} {value}");
+    }
+}
+
+/// Microseconds in seconds, exactly.
+fn seconds(microseconds: &AtomicU64) -> String {
+    let microseconds = microseconds.load(Relaxed);
+    format!("{}.{:06}", microseconds / 1_000_000, microseconds % 1_000_000)
 }
 
 fn durations(text: &mut String, method: &str, route: &str, series: &Series) {
@@ -136,9 +215,7 @@ fn durations(text: &mut String, method: &str, route: &str, series: &Series) {
         so_far += count.load(Relaxed);
         let _ = writeln!(text, "{NAME}_bucket{{method=\"{method}\",route=\"{route}\",le=\"{bound}\"}} {so_far}");
     }
-    let microseconds = series.microseconds.load(Relaxed);
-    let (seconds, rest) = (microseconds / 1_000_000, microseconds % 1_000_000);
-    let _ = writeln!(text, "{NAME}_sum{{method=\"{method}\",route=\"{route}\"}} {seconds}.{rest:06}");
+    let _ = writeln!(text, "{NAME}_sum{{method=\"{method}\",route=\"{route}\"}} {}", seconds(&series.microseconds));
     let _ = writeln!(text, "{NAME}_count{{method=\"{method}\",route=\"{route}\"}} {so_far}");
 }
 
@@ -163,7 +240,7 @@ mod tests {
         metrics.count("GET", route, 200, Duration::from_millis(3));
         metrics.count("GET", route, 404, Duration::from_secs(20));
         metrics.count("BREW", None, 418, Duration::ZERO);
-        let text = metrics.text();
+        let text = metrics.text(None);
         for line in [
             "witnessmark_http_requests_in_flight 1",
             "witnessmark_http_requests_total{method=\"GET\",route=\"/api/v1/motorcycles/{id}\",status=\"200\"} 2",
@@ -179,6 +256,6 @@ mod tests {
             assert!(text.lines().any(|has| has == line), "{line} is missing from\n{text}");
         }
         drop(under_way);
-        assert!(metrics.text().contains("witnessmark_http_requests_in_flight 0"));
+        assert!(metrics.text(None).contains("witnessmark_http_requests_in_flight 0"));
     }
 }

@@ -30,7 +30,7 @@ use crate::{
     error::Error,
     feeds,
     metrics::Metrics,
-    pages,
+    pages, store,
 };
 
 /// The OpenAPI document.
@@ -71,7 +71,7 @@ pub fn router(app: Arc<App>) -> Router {
         .layer(SetRequestIdLayer::x_request_id(MakeRequestUuid))
         .layer(middleware::from_fn_with_state(Arc::clone(&app), whence))
         .layer(middleware::from_fn(watch))
-        .layer(Extension(Arc::new(Traffic::default())))
+        .layer(Extension(Arc::new(Traffic { metrics: Arc::clone(&app.metrics), room: Semaphore::new(MOST_AT_ONCE) })))
         .layer(middleware::from_fn_with_state(Arc::clone(&app), security_headers))
         .with_state(app)
 }
@@ -106,15 +106,13 @@ struct Traffic {
     metrics: Arc<Metrics>,
     room: Semaphore,
 }
-impl Default for Traffic {
-    fn default() -> Self {
-        Self { metrics: Arc::default(), room: Semaphore::new(MOST_AT_ONCE) }
-    }
-}
 
 /// The numbers for a monitoring system. They ask for no token: a proxy in front keeps this path inside.
-async fn numbers(Extension(traffic): Extension<Arc<Traffic>>) -> Response {
-    ([(header::CONTENT_TYPE, "text/plain; version=0.0.4; charset=utf-8")], traffic.metrics.text()).into_response()
+async fn numbers(State(app): State<Arc<App>>) -> Response {
+    // Where the database is out of reach that is one of the numbers; the others do not wait for it long.
+    let read = async { store::numbers::read(&mut app.store.read().await?).await };
+    let database = tokio::time::timeout(Duration::from_secs(2), read).await.ok().and_then(Result::ok);
+    ([(header::CONTENT_TYPE, "text/plain; version=0.0.4; charset=utf-8")], app.metrics.text(database)).into_response()
 }
 
 /// Counts a request, and turns it away where too many are under way. Whoever asks how the server is doing is always let in.

@@ -70,6 +70,7 @@ use crate::{
         workshop::Workshop,
     },
     error::{Error, Result},
+    metrics::Metrics,
     store::{self, Store, Tx, audit as trail, types},
 };
 
@@ -105,6 +106,8 @@ pub struct App {
     pub letters: Arc<Notify>,
     /// The copies that the server makes by itself, where it does.
     pub backups: Option<Arc<backup::Backups>>,
+    /// What is counted for a monitoring system.
+    pub metrics: Arc<Metrics>,
 }
 
 /// The address that people use, where it is known: a proxy may stand in front.
@@ -205,6 +208,7 @@ pub struct Work {
     /// Set where a letter was queued.
     letter_queued: bool,
     letters: Arc<Notify>,
+    metrics: Arc<Metrics>,
 }
 
 impl App {
@@ -225,6 +229,7 @@ impl App {
             mail: Arc::default(),
             letters: Arc::default(),
             backups: None,
+            metrics: Arc::default(),
         }
     }
 
@@ -333,6 +338,7 @@ impl App {
             mail: Arc::clone(&self.mail),
             letter_queued: false,
             letters: Arc::clone(&self.letters),
+            metrics: Arc::clone(&self.metrics),
         })
     }
 }
@@ -381,7 +387,9 @@ impl Work {
     async fn settle(&mut self) -> Result<()> {
         let touched = std::mem::take(&mut self.touched);
         let telling = webhook::Telling::begin(self, &touched).await?;
+        let begun = std::time::Instant::now();
         let touched = due::rebuild(self, touched).await?;
+        self.metrics.rebuilt(touched.len(), begun.elapsed());
         telling.finish(self).await?;
         let workshop = self.workshop_id();
         store::search::refresh(&mut self.tx, workshop).await?;

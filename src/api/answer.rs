@@ -82,7 +82,7 @@ impl IntoResponse for Error {
         }
         match &self {
             Self::Internal(why) => tracing::error!(why, "the server failed"),
-            Self::Unavailable(why) => tracing::warn!(why, "the database cannot be used"),
+            Self::Unavailable(why) | Self::Unwritable { why, .. } => tracing::warn!(why, "the database cannot be used"),
             _ => {}
         }
         let document = ProblemDocument::of(&self);
@@ -95,7 +95,7 @@ impl IntoResponse for Error {
             Self::TooOften(seconds) => {
                 response.headers_mut().insert(header::RETRY_AFTER, HeaderValue::from(*seconds));
             }
-            Self::Unavailable(_) | Self::Busy => {
+            Self::Unavailable(_) | Self::Unwritable { .. } | Self::Busy => {
                 response.headers_mut().insert(header::RETRY_AFTER, HeaderValue::from_static("2"));
             }
             _ => {}

@@ -132,7 +132,11 @@ fn add_what_all_have(path: &str, method: &HttpMethod, operation: &mut Operation)
             errors.extend([(409, "It collides with something that is there"), (412, "It was changed since"), (428, "If-Match is missing")]);
             header(operation, "If-Match", true, "The ETag of what was read");
         }
-        _ => header(operation, "If-None-Match", false, "An ETag: 304 where nothing has changed"),
+        _ => {
+            header(operation, "If-None-Match", false, "An ETag: 304 where nothing has changed");
+            let same = ResponseBuilder::new().description("Nothing has changed since the ETag in If-None-Match").build();
+            operation.responses.responses.entry("304".into()).or_insert_with(|| RefOr::T(same));
+        }
     }
     for (status, description) in errors {
         operation.responses.responses.entry(status.to_string()).or_insert_with(|| RefOr::T(problem(description)));
@@ -145,7 +149,8 @@ fn problem(description: &str) -> Response {
 }
 
 fn header(operation: &mut Operation, name: &str, required: bool, description: &str) {
-    let schema = ObjectBuilder::new().schema_type(Type::String).build();
+    let key = name == "Idempotency-Key";
+    let schema = ObjectBuilder::new().schema_type(Type::String).min_length(key.then_some(1)).max_length(key.then_some(255)).build();
     let parameter = ParameterBuilder::new()
         .name(name)
         .parameter_in(ParameterIn::Header)

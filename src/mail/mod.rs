@@ -20,6 +20,7 @@ use crate::{
     actions::{App, letter as actions},
     domain::letter::{MailRoute, Outcome},
     error::Result,
+    metrics::Try,
     store::letter::{Hold, Waiting},
 };
 
@@ -137,6 +138,11 @@ impl Sender {
             Outcome::Later(why) => tracing::warn!(letter = %letter.id, kind = %letter.kind, why, "a letter waits for its next try"),
             Outcome::Lost => return Ok(true),
         }
+        app.metrics.letter(match &outcome {
+            Outcome::Accepted(_) => Try::Accepted,
+            Outcome::Never(_) => Try::Never,
+            Outcome::Later(_) | Outcome::Lost => Try::Later,
+        });
         // What a server has accepted must be written down: it is tried as long as that may help.
         let settle = async {
             for _ in 0..30 {

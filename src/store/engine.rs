@@ -2,7 +2,7 @@
 use std::{str::FromStr, time::Duration};
 
 use sqlx::{
-    PgPool, Postgres, Sqlite, SqlitePool, Transaction,
+    Connection, PgPool, Postgres, Sqlite, SqlitePool, Transaction,
     migrate::{MigrateError, Migrator},
     postgres::PgPoolOptions,
     sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous},
@@ -87,7 +87,12 @@ impl Store {
             .synchronous(SqliteSynchronous::Full)
             .pragma("cache_size", "-16000");
         let writer = options.clone().journal_mode(SqliteJournalMode::Wal);
-        let write = SqlitePoolOptions::new().max_connections(1).acquire_timeout(Duration::from_secs(30)).connect_with(writer).await?;
+        let write = SqlitePoolOptions::new().max_connections(1).acquire_timeout(Duration::from_secs(30)).before_acquire(|writer, _| {
+            // Where the disk is full SQLite takes a transaction back by itself. The driver does not notice, counts it as open for ever,
+            // and begins no other on this connection: it makes room for a new one.
+            Box::pin(async move { Ok(!writer.is_in_transaction()) })
+        });
+        let write = write.connect_with(writer).await?;
         let reader = options.create_if_missing(false).read_only(true);
         let read = SqlitePoolOptions::new().max_connections(8).acquire_timeout(Duration::from_secs(30)).connect_with(reader).await?;
         Ok(Self::Sqlite { read, write })

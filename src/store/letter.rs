@@ -1,6 +1,6 @@
 //! The outbox of letters.
 use sqlx::FromRow;
-use time::OffsetDateTime;
+use time::{Duration, OffsetDateTime};
 use uuid::Uuid;
 
 use super::{
@@ -112,12 +112,18 @@ pub struct Waiting {
     pub id: Id<Letter>,
 }
 
+/// What lies further ahead than this was written down by a clock that was set back since: no hold lasts so long, and no two servers' clocks
+/// differ so much.
+pub const SET_BACK: Duration = Duration::minutes(10);
+
 /// Letters of all workshops that are to be tried by now, longest waiting first. Those that a sender has in hand are among them only
-/// when it has not been heard of for too long.
+/// when it has not been heard of for too long. What was written down by a clock that was set back since does not wait for that clock's time.
 pub async fn waiting(tx: &mut Tx, by: OffsetDateTime, now: OffsetDateTime, limit: i64) -> Result<Vec<Waiting>> {
-    let sql = "select workshop_id, id from letter where status = $1 and next_try_at <= $2 and claimed_until < $3
+    let sql = "select workshop_id, id from letter where status = $1 and (next_try_at <= $2 or updated_at > $5)
+                 and (claimed_until < $3 or claimed_until > $5)
                order by next_try_at, id limit $4";
-    Ok(on!(tx, sqlx::query_as(sql).bind(LetterStatus::Pending).bind(Instant(by)).bind(Instant(now)).bind(limit), fetch_all)?)
+    let (by, now, ahead) = (Instant(by), Instant(now), Instant(now + SET_BACK));
+    Ok(on!(tx, sqlx::query_as(sql).bind(LetterStatus::Pending).bind(by).bind(now).bind(limit).bind(ahead), fetch_all)?)
 }
 
 /// How many letters are pending, and how many of them a sender has in hand.
@@ -138,7 +144,7 @@ pub struct Hold {
 /// Takes a letter in hand until `until`; false where another sender was faster. A try begins with it.
 pub async fn claim(tx: &mut Tx, hold: &Hold, until: OffsetDateTime, now: OffsetDateTime) -> Result<bool> {
     let sql = "update letter set claimed_by = $3, claimed_until = $4, attempts = attempts + 1, updated_at = $5
-               where workshop_id = $1 and id = $2 and status = $6 and claimed_until < $5";
+               where workshop_id = $1 and id = $2 and status = $6 and (claimed_until < $5 or claimed_until > $7)";
     let claimed = execute!(
         tx,
         sqlx::query(sql)
@@ -148,6 +154,7 @@ pub async fn claim(tx: &mut Tx, hold: &Hold, until: OffsetDateTime, now: OffsetD
             .bind(Instant(until))
             .bind(Instant(now))
             .bind(LetterStatus::Pending)
+            .bind(Instant(now + SET_BACK))
     )?;
     Ok(claimed == 1)
 }

@@ -31,6 +31,7 @@ pub mod many;
 pub mod measured_value;
 pub mod member;
 pub mod motorcycle;
+pub mod numbers;
 pub mod offer;
 pub mod owner;
 pub mod packet_import;

@@ -3,7 +3,9 @@ use sqlx::FromRow;
 use time::{Date, OffsetDateTime};
 
 use super::{
-    Stretch, Tx, execute, on,
+    Stretch, Tx, execute,
+    letter::SET_BACK,
+    on,
     types::{Instant, Json},
 };
 use crate::{
@@ -150,15 +152,17 @@ pub async fn pending(tx: &mut Tx, now: OffsetDateTime, limit: i64) -> Result<Vec
         "select delivery.workshop_id, delivery.id, delivery.kind, delivery.attempts, delivery.payload, webhook.body as hook, webhook.secret
                from webhook_delivery delivery
                join webhook on webhook.workshop_id = delivery.workshop_id and webhook.id = delivery.webhook_id
-               where delivery.status = $1 and delivery.next_try_at <= $2 and webhook.deleted_at is null
+               where delivery.status = $1 and (delivery.next_try_at <= $2 or delivery.updated_at > $4) and webhook.deleted_at is null
                order by delivery.next_try_at, delivery.id limit $3";
-    Ok(on!(tx, sqlx::query_as::<_, Outgoing>(sql).bind(DeliveryStatus::Pending).bind(Instant(now)).bind(limit), fetch_all)?)
+    // A clock that was set back since is not waited for, as with letters.
+    let (now, ahead) = (Instant(now), Instant(now + SET_BACK));
+    Ok(on!(tx, sqlx::query_as(sql).bind(DeliveryStatus::Pending).bind(now).bind(limit).bind(ahead), fetch_all)?)
 }
 
 /// Claims a message for one try; false where another server was faster. Until `until` nobody else tries it.
 pub async fn claim(tx: &mut Tx, message: &Outgoing, until: OffsetDateTime, now: OffsetDateTime) -> Result<bool> {
     let sql = "update webhook_delivery set attempts = $3 + 1, next_try_at = $4, updated_at = $5
-               where workshop_id = $1 and id = $2 and attempts = $3 and status = $6 and next_try_at <= $5";
+               where workshop_id = $1 and id = $2 and attempts = $3 and status = $6 and (next_try_at <= $5 or updated_at > $7)";
     let claimed = execute!(
         tx,
         sqlx::query(sql)
@@ -168,6 +172,7 @@ pub async fn claim(tx: &mut Tx, message: &Outgoing, until: OffsetDateTime, now: 
             .bind(Instant(until))
             .bind(Instant(now))
             .bind(DeliveryStatus::Pending)
+            .bind(Instant(now + SET_BACK))
     )?;
     Ok(claimed == 1)
 }

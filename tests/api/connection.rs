@@ -64,6 +64,92 @@ on_both_engines!(a_body_without_end_is_refused_at_the_limit, async |server| {
     assert_eq!(status(&answer), "413", "{answer}");
 });
 
+/// What comes back in all, until the server closes or a time is over; the second part is whether it closed.
+async fn read_all(stream: &mut TcpStream, longest: Duration) -> (String, bool) {
+    let mut got = Vec::new();
+    let closed = timeout(longest, stream.read_to_end(&mut got)).await.is_ok();
+    (String::from_utf8_lossy(&got).into_owned(), closed)
+}
+async fn connect(server: &Server) -> TcpStream {
+    TcpStream::connect(server.address.strip_prefix("http://").unwrap()).await.unwrap()
+}
+
+on_both_engines!(requests_sent_without_waiting_are_answered_in_their_order, async |server| {
+    let request = |nth| {
+        let path = if nth % 2 == 0 { "motorcycles" } else { "motorcycles/nobody" };
+        let last = if nth == 49 { "Connection: close\r\n" } else { "" };
+        format!("GET /api/v1/{path} HTTP/1.1\r\nHost: localhost\r\nAuthorization: Bearer {}\r\n{last}\r\n", server.token)
+    };
+    let text: String = (0..50).map(request).collect::<Vec<_>>().concat();
+    let mut stream = connect(&server).await;
+    stream.write_all(text.as_bytes()).await.unwrap();
+    let (answers, closed) = read_all(&mut stream, Duration::from_secs(30)).await;
+    let statuses: Vec<_> = answers.match_indices("HTTP/1.1 ").map(|(at, _)| &answers[at + 9..at + 12]).collect();
+    assert_eq!(statuses, ["200", "404"].repeat(25), "{answers}");
+    assert!(closed);
+});
+
+on_both_engines!(a_client_that_has_said_everything_is_still_answered, async |server| {
+    let request = format!("GET /api/v1/motorcycles HTTP/1.1\r\nHost: localhost\r\nAuthorization: Bearer {}\r\n\r\n", server.token);
+    let answer = send(&server, request.as_bytes(), true).await;
+    // Whoever closes his side may have hung up altogether; then nothing is done for him.
+    assert!(matches!(status(&answer), "200" | "none"), "{answer}");
+    // Half a head, then nothing more.
+    let mut stream = connect(&server).await;
+    stream.write_all(&request.as_bytes()[..40]).await.unwrap();
+    stream.shutdown().await.unwrap();
+    assert!(read_all(&mut stream, Duration::from_secs(5)).await.1, "the server closes");
+    server.get("/motorcycles").await.ok();
+});
+
+on_both_engines!(a_flood_of_headers_is_refused, async |server| {
+    let many = (0..5000).map(|nth| format!("X-{nth}: 1\r\n")).collect::<Vec<_>>().concat();
+    let long = format!("X-Long: {}\r\n", "x".repeat(1_000_000));
+    for headers in [many, long] {
+        let mut stream = connect(&server).await;
+        // The server may close before it has read all of it.
+        let _ = stream.write_all(format!("GET /api/v1/motorcycles HTTP/1.1\r\nHost: localhost\r\n{headers}\r\n").as_bytes()).await;
+        let (answer, closed) = read_all(&mut stream, Duration::from_secs(5)).await;
+        assert!(closed && matches!(status(&answer), "431" | "none"), "{answer}");
+    }
+    server.get("/motorcycles").await.ok();
+});
+
+/// Sends a byte a second until the server has had enough, or `longest` is over; gives what it said.
+async fn dribble(server: &Server, text: &str, longest: Duration) -> Option<String> {
+    let mut stream = connect(server).await;
+    let (mut reading, mut writing) = stream.split();
+    let end = async {
+        let mut got = Vec::new();
+        let _ = reading.read_to_end(&mut got).await;
+        String::from_utf8_lossy(&got).into_owned()
+    };
+    let write = async {
+        for byte in text.bytes().cycle() {
+            if writing.write_all(&[byte]).await.is_err() {
+                break;
+            }
+            tokio::time::sleep(Duration::from_secs(1)).await;
+        }
+        std::future::pending::<()>().await;
+    };
+    timeout(longest, async {
+        tokio::select! { said = end => said, () = write => String::new() }
+    })
+    .await
+    .ok()
+}
+
+on_both_engines!(a_byte_a_second_is_too_slow, async |server| {
+    let began = std::time::Instant::now();
+    let head = dribble(&server, "GET /api/v1/motorcycles HTTP/1.1\r\nHost: localhost\r\nX-Slow: ", Duration::from_secs(50));
+    let many = futures_util::future::join_all((0..20).map(|_| dribble(&server, "GET / HTTP/1.1\r\nX-", Duration::from_secs(50))));
+    let (head, many) = tokio::join!(head, many);
+    assert!(head.is_some() && many.iter().all(Option::is_some), "the server hangs up on them");
+    assert!(began.elapsed() > Duration::from_secs(20), "but not at once: {:?}", began.elapsed());
+    server.get("/motorcycles").await.ok();
+});
+
 on_both_engines!(what_is_no_http, async |server| {
     for bytes in [&b"\x16\x03\x01\x02\x00\x01\x00"[..], b"nonsense\r\n\r\n", b"GET / HTTP/9.9\r\n\r\n", b"\0\0\0\0"] {
         let answer = send(&server, bytes, true).await;

@@ -51,7 +51,7 @@ pub async fn letters(app: &App) -> Vec<Letter> {
     letters.reverse();
     letters
 }
-fn note(to: &str) -> NewLetter {
+pub fn note(to: &str) -> NewLetter {
     NewLetter {
         kind: LetterKind::Report,
         to: Recipient::new("Ada Birch", to),
@@ -61,12 +61,12 @@ fn note(to: &str) -> NewLetter {
         headers: Vec::new(),
     }
 }
-async fn queue(app: &App, new: NewLetter) {
+pub async fn queue(app: &App, new: NewLetter) {
     let mut work = app.write(&caller(app).await, None).await.unwrap();
     letter::queue(&mut work, new).await.unwrap();
     work.finish(None).await.unwrap();
 }
-async fn send(server: &Server, at: OffsetDateTime, settings: &MailSettings) -> usize {
+pub async fn send(server: &Server, at: OffsetDateTime, settings: &MailSettings) -> usize {
     let app = beside(server, at, settings).await;
     let tried = Sender::new(Arc::clone(&app)).send_waiting().await.unwrap();
     app.store.close().await;

@@ -19,6 +19,7 @@ mod databases;
 mod due;
 mod erasing;
 mod exchange;
+mod faults;
 mod guard;
 mod histories;
 mod idempotency;
