@@ -42,6 +42,7 @@ pub mod session;
 pub mod single_use;
 pub mod throttle;
 pub mod token;
+pub mod transfer;
 pub mod types;
 pub mod webhook;
 pub mod workshop;
