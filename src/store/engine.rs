@@ -56,6 +56,10 @@ impl Store {
             store.close().await;
             return Err(error);
         }
+        if let Self::Sqlite { read, .. } = &store {
+            let first = read.acquire().await;
+            first.map_err(|error| Error::Unavailable(format!("cannot open the database: {}", explain(&error))))?;
+        }
         Ok(store)
     }
 
@@ -113,7 +117,8 @@ impl Store {
         let writer = options.clone().journal_mode(SqliteJournalMode::Wal);
         let write = SqlitePoolOptions::new().max_connections(1).acquire_timeout(Duration::from_secs(30)).connect_with(writer).await?;
         let reader = options.create_if_missing(false).read_only(true);
-        let read = SqlitePoolOptions::new().max_connections(8).acquire_timeout(Duration::from_secs(30)).connect_with(reader).await?;
+        // Readers are opened once the schema is up to date: one that had read it before would go on preparing statements for the old one.
+        let read = SqlitePoolOptions::new().max_connections(8).acquire_timeout(Duration::from_secs(30)).connect_lazy_with(reader);
         Ok(Self::Sqlite { read, write })
     }
 
