@@ -45,7 +45,8 @@ impl Move {
     /// Where the source is not there or in use, or the target is not empty; where either cannot be read or written.
     pub async fn run(self) -> Result<ExitCode> {
         Database { url: self.from.clone() }.must_be_there()?;
-        if self.from == self.to {
+        let file = |url: &String| Database { url: url.clone() }.file().and_then(|file| file.canonicalize().ok());
+        if self.from == self.to || file(&self.from).is_some_and(|from| file(&self.to) == Some(from)) {
             return Err(Error::invalid("/to", "Source and target are the same database; name an empty one as --to."));
         }
         let (source, mut from) = Store::hold(&self.from).await?;

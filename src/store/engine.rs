@@ -75,11 +75,7 @@ impl Store {
             hold_postgres(url).await
         };
         let (store, mut tx) = held.map_err(|error| Error::Unavailable(format!("cannot read the source: {}", explain(&error))))?;
-        let fit = match &mut tx {
-            Tx::Sqlite(_) => as_migrated(&mut tx, &SQLITE).await,
-            Tx::Postgres(_) => alone(&mut tx).await.and(as_migrated(&mut tx, &POSTGRES).await),
-        };
-        match fit {
+        match as_migrated(&mut tx).await {
             Ok(()) => Ok((store, tx)),
             Err(error) => {
                 drop(tx);
@@ -88,6 +84,7 @@ impl Store {
             }
         }
     }
+
     /// Where another server opens the same fresh file in this moment, the change to a write-ahead log is refused at once, without the
     /// usual waiting for a lock: it is tried again for a few seconds.
     async fn open_sqlite_beside_others(path: &str) -> sqlx::Result<Self> {
@@ -201,33 +198,35 @@ async fn hold_sqlite(path: &str) -> sqlx::Result<(Store, Tx)> {
 }
 async fn hold_postgres(url: &str) -> sqlx::Result<(Store, Tx)> {
     let pool = PgPoolOptions::new().max_connections(1).acquire_timeout(Duration::from_secs(5)).connect(url).await?;
+    let others = "select count(*) from pg_stat_activity
+                  where datname = current_database() and backend_type = 'client backend' and pid <> pg_backend_pid()";
+    // A server that has just been stopped is still counted for a moment.
+    for left in (0..20).rev() {
+        let others: i64 = sqlx::query_scalar(others).fetch_one(&pool).await?;
+        if others == 0 {
+            break;
+        }
+        if left == 0 {
+            let why = format!("{others} other connections use it; stop the servers on it, then start again");
+            return Err(sqlx::Error::Configuration(why.into()));
+        }
+        tokio::time::sleep(Duration::from_millis(100)).await;
+    }
+    // Only now: what was written until then is seen.
     let tx = pool.begin_with("BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY").await?;
     Ok((Store::Postgres(pool), Tx::Postgres(tx)))
 }
-/// Refuses a PostgreSQL database to which another program is connected.
-async fn alone(tx: &mut Tx) -> Result<()> {
-    let others = "select count(*) from pg_stat_activity
-                  where datname = current_database() and backend_type = 'client backend' and pid <> pg_backend_pid()";
-    let others: i64 = super::on!(tx, sqlx::query_scalar(others), fetch_one)?;
-    if others == 0 {
-        return Ok(());
-    }
-    Err(Error::Unavailable(format!("the source is in use, by {others} connections; stop the servers on it, then start again")))
-}
 /// Refuses a schema that is not the one of this version.
-async fn as_migrated(tx: &mut Tx, migrator: &Migrator) -> Result<()> {
-    let ours: i64 = match tx {
-        Tx::Sqlite(_) => super::on!(
-            tx,
-            sqlx::query_scalar("select count(*) from sqlite_schema where type = 'table' and name in ('_sqlx_migrations', 'due_item')"),
-            fetch_one
-        )?,
+async fn as_migrated(tx: &mut Tx) -> Result<()> {
+    let (ours, migrator) = match tx {
+        Tx::Sqlite(_) => ("select count(*) from sqlite_schema where type = 'table' and name in ('_sqlx_migrations', 'due_item')", &SQLITE),
         Tx::Postgres(_) => {
             let sql = "select count(*) from pg_class where relnamespace = current_schema()::text::regnamespace
                        and relkind in ('r', 'p') and relname in ('_sqlx_migrations', 'due_item')";
-            super::on!(tx, sqlx::query_scalar(sql), fetch_one)?
+            (sql, &POSTGRES)
         }
     };
+    let ours: i64 = super::on!(tx, sqlx::query_scalar(ours), fetch_one)?;
     if ours != 2 {
         return Err(Error::Unavailable("the source is not a database of Witnessmark; name another".into()));
     }
