@@ -284,8 +284,12 @@ fn rows<'t>(tx: &'t mut Tx, table: &'t Table) -> BoxStream<'t, Result<Row>> {
 
 fn from_sqlite(row: &SqliteRow) -> sqlx::Result<Row> {
     let cell = |place| {
-        Ok(match row.try_get_raw(place)?.type_info().name() {
-            "NULL" => Cell::Null,
+        let value = row.try_get_raw(place)?;
+        // Where there is nothing, the type is what the column was declared as.
+        if value.is_null() {
+            return Ok(Cell::Null);
+        }
+        Ok(match value.type_info().name() {
             "INTEGER" => Cell::Whole(row.try_get(place)?),
             "TEXT" => Cell::Text(row.try_get(place)?),
             _ => Cell::Bytes(row.try_get(place)?),

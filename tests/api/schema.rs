@@ -50,8 +50,6 @@ const STATEMENTS: &[(&str, &str)] = &[
     ("where secret_hash = $1 and deleted_at is null", SECRET),
     ("where offer.secret_hash = $1", SECRET),
     ("where token_hash = $1 and revoked_at is null", SECRET),
-    ("delete from idempotency_key where created_at < $1", "what is older than a day is cleared away in all workshops"),
-    ("delete from import_draft where created_at < $1", "what is older than a day is cleared away in all workshops"),
     ("select count(*) from (select 1 as one from {} limit 1) found", "a move looks whether a database is empty"),
     ("select {} from {} order by {}", "a move reads a whole database"),
     ("insert into {} ({}) values {}", "a move fills a whole database"),
@@ -219,12 +217,17 @@ async fn every_statement_filters_by_the_workshop() {
             continue;
         }
         // A file may keep the head of a select in a macro; the tails that follow it begin with "where" and are held to it too.
-        let tails: Vec<_> = literals.iter().filter(|text| text.starts_with("where ")).collect();
+        let has_tails = literals.iter().any(|text| text.starts_with("where "));
+        let is_head = |text: &str| {
+            let (named, compared) = counts(text, &tenants);
+            has_tails && text.starts_with("select ") && !text.contains(" where ") && compared < named
+        };
+        let has_head = literals.iter().any(|text| is_head(text));
         for text in &literals {
             let (named, compared) = counts(text, &tenants);
-            let is_head = text.starts_with("select ") && !text.contains(" where ") && !tails.is_empty();
-            let needed = if text.starts_with("where ") { named + 1 } else { named - usize::from(is_head && named > 0) };
-            if needed == 0 && named == 0 {
+            let is_tail = has_head && text.starts_with("where ");
+            let needed = named + usize::from(is_tail) - usize::from(is_head(text));
+            if named == 0 && !is_tail {
                 continue;
             }
             seen += 1;

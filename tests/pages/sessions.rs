@@ -241,7 +241,7 @@ on_both_engines!(a_session_is_known_to_every_server_and_ends_at_all_of_them, asy
     assert_eq!(same.at(&other).get("/motorcycles").await.status, 200);
     assert_eq!(reader.send("/account/sessions/end", &[]).await.location(), "/sign-in");
     for gone in [&reader, &same] {
-        assert_eq!(gone.at(&other).get("/motorcycles").await.location(), "/sign-in?next=%2Fmotorcycles");
+        assert!(gone.at(&other).get("/motorcycles").await.location().starts_with("/sign-in"));
     }
     other.app.store.close().await;
 });
