@@ -126,8 +126,10 @@ pub async fn tables(tx: &mut Tx) -> Result<Vec<Table>> {
         tables.entry(table).or_default().push(Column { name, kind, in_key });
     }
     // The engines do not sort alike.
-    tables.values_mut().for_each(|columns| columns.sort_by(|a, b| a.name.cmp(&b.name)));
-    in_order(tables, references(tx).await?)
+    for columns in tables.values_mut() {
+        columns.sort_by(|a, b| a.name.cmp(&b.name));
+    }
+    in_order(tables, &references(tx).await?)
 }
 
 /// Which table refers to which.
@@ -144,7 +146,7 @@ async fn references(tx: &mut Tx) -> Result<BTreeSet<(String, String)>> {
     Ok(rows.into_iter().filter(|(table, to)| table != to).collect())
 }
 
-fn in_order(mut left: BTreeMap<String, Vec<Column>>, references: BTreeSet<(String, String)>) -> Result<Vec<Table>> {
+fn in_order(mut left: BTreeMap<String, Vec<Column>>, references: &BTreeSet<(String, String)>) -> Result<Vec<Table>> {
     let mut tables = Vec::new();
     while !left.is_empty() {
         let waits = |name: &str| references.iter().any(|(table, to)| table == name && left.contains_key(to));

@@ -193,7 +193,7 @@ fn counts(sql: &str, tenants: &BTreeSet<&str>) -> (usize, usize) {
     }
     let compared = |pair: &[&str]| {
         let column = |word: &str| bare(word).split('.').next_back() == Some("workshop_id");
-        (column(pair[0]) && pair[1] == "=") as usize
+        usize::from(column(pair[0]) && pair[1] == "=")
     };
     let by_list = sql.matches("using (workshop_id").count() + sql.matches("(workshop_id, id) in").count();
     let inserted = sql.starts_with("insert into ")

@@ -129,7 +129,7 @@ async fn each_schedule_runs_once() {
             let mut servers = Vec::new();
             for _ in 0..4 {
                 let store = witnessmark::store::Store::open(&server.url).await.unwrap();
-                let clock = later(seconds).await.app.clock.clone();
+                let clock = later(seconds).await.app.clock;
                 servers.push(Arc::new(actions::App::new(store, clock).with_private_webhooks(true)));
             }
             let work = servers.iter().map(|app| {

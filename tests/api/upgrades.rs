@@ -45,7 +45,7 @@ fn rows(engine: Engine, last: usize) -> String {
         assert!(hex.bytes().all(|letter| letter.is_ascii_hexdigit()), "{hex}");
         // Of the bytes in these fixtures those of ids alone are 16.
         let prefix = if hex.len() == 32 { "" } else { "\\x" };
-        written.push_str(&format!("'{prefix}{hex}'{rest}"));
+        written.extend(["'", prefix, hex, "'", rest]);
     }
     written
 }
