@@ -40,6 +40,8 @@ pub enum Do {
     Backup(cli::backup::Backup),
     /// Put a copy where no database is yet
     Restore(cli::backup::Restore),
+    /// Copy the whole database into an empty one of the other engine, and compare both row for row; stop the server first
+    Move(cli::relocate::Move),
     /// Write a workshop, whole, as NDJSON
     Export(cli::exchange::Export),
     /// Import a file of rows, or an export; exit code 1 with each row that is wrong
@@ -176,7 +178,11 @@ pub fn address(text: &str) -> Result<SocketAddr, String> {
     text.parse().map_err(|_| "give an IP address and a port, such as 127.0.0.1:8080, or [::]:8080 for every address".into())
 }
 
-fn database_url(text: &str) -> Result<String, String> {
+/// The URL of a database.
+///
+/// # Errors
+/// What to give instead.
+pub fn database_url(text: &str) -> Result<String, String> {
     let good = match text.split_once(':') {
         Some(("sqlite", path)) => !path.trim_start_matches("//").is_empty(),
         Some(("postgres" | "postgresql", _)) => sqlx::postgres::PgConnectOptions::from_str(text).is_ok(),

@@ -309,7 +309,7 @@ pub async fn accept_signed_in(app: &App, plain: &str, person: &Person, cookie: &
 pub(super) async fn join(app: &App, tx: &mut Tx, hash: &[u8], person: Id<Person>) -> Result<Id<Workshop>> {
     let now = app.clock.now();
     let found = store_member::find_invitation(tx, hash, now).await?.ok_or(Error::NotFound("invitation"))?;
-    if !store_member::use_up(tx, hash).await? {
+    if !store_member::use_up(tx, found.workshop, hash).await? {
         return Err(Error::NotFound("invitation"));
     }
     let workshop = found.workshop;

@@ -3,6 +3,7 @@ pub mod backup;
 pub mod check;
 pub mod demo;
 pub mod exchange;
+pub mod relocate;
 pub mod reports;
 pub mod serve;
 pub mod setup;
@@ -25,6 +26,7 @@ pub async fn run(command: Command) -> ExitCode {
         Do::Reports(reports) => Box::pin(reports.run()).await,
         Do::Backup(backup) => backup.run().await,
         Do::Restore(restore) => restore.run().await,
+        Do::Move(moving) => moving.run().await,
         Do::Export(export) => export.run().await,
         Do::Import(import) => import.run().await,
         Do::Verify(verify) => verify.run().await,

@@ -5,7 +5,7 @@ use sqlx::{
     Connection, PgPool, Postgres, Sqlite, SqlitePool, Transaction,
     migrate::{MigrateError, Migrator},
     postgres::PgPoolOptions,
-    sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous},
+    sqlite::{SqliteConnectOptions, SqliteJournalMode, SqliteLockingMode, SqlitePoolOptions, SqliteSynchronous},
 };
 
 use crate::error::{Error, Result};
@@ -56,8 +56,34 @@ impl Store {
             store.close().await;
             return Err(error);
         }
+        if let Self::Sqlite { read, .. } = &store {
+            let first = read.acquire().await;
+            first.map_err(|error| Error::Unavailable(format!("cannot open the database: {}", explain(&error))))?;
+        }
         super::search::catch_up(&store).await?;
         Ok(store)
+    }
+
+    /// Opens a database to take it elsewhere: to read it as it stands, unmigrated, in one transaction, with nobody else at it. A SQLite file
+    /// stays locked meanwhile; on PostgreSQL nobody else may be connected to the database.
+    ///
+    /// # Errors
+    /// [`Error::Unavailable`] where it cannot be opened, is in use, is none of ours, or its schema is not this version's.
+    pub async fn hold(url: &str) -> Result<(Self, Tx)> {
+        let held = if let Some(path) = url.strip_prefix("sqlite:") {
+            hold_sqlite(path.trim_start_matches("//")).await
+        } else {
+            hold_postgres(url).await
+        };
+        let (store, mut tx) = held.map_err(|error| Error::Unavailable(format!("cannot read the source: {}", explain(&error))))?;
+        match as_migrated(&mut tx).await {
+            Ok(()) => Ok((store, tx)),
+            Err(error) => {
+                drop(tx);
+                store.close().await;
+                Err(error)
+            }
+        }
     }
 
     /// Where another server opens the same fresh file in this moment, the change to a write-ahead log is refused at once, without the
@@ -94,7 +120,8 @@ impl Store {
         });
         let write = write.connect_with(writer).await?;
         let reader = options.create_if_missing(false).read_only(true);
-        let read = SqlitePoolOptions::new().max_connections(8).acquire_timeout(Duration::from_secs(30)).connect_with(reader).await?;
+        // Readers are opened once the schema is up to date: one that had read it before would go on preparing statements for the old one.
+        let read = SqlitePoolOptions::new().max_connections(8).acquire_timeout(Duration::from_secs(30)).connect_lazy_with(reader);
         Ok(Self::Sqlite { read, write })
     }
 
@@ -176,6 +203,60 @@ impl Tx {
         }
         Ok(())
     }
+}
+
+/// An exclusive lock tells whether a server has the file open, and keeps one from opening it.
+async fn hold_sqlite(path: &str) -> sqlx::Result<(Store, Tx)> {
+    let options = SqliteConnectOptions::from_str("sqlite:")?.filename(path).locking_mode(SqliteLockingMode::Exclusive);
+    let pool = SqlitePoolOptions::new().max_connections(1).connect_with(options.busy_timeout(Duration::from_secs(1))).await?;
+    let mut tx = pool.begin_with("BEGIN EXCLUSIVE").await?;
+    sqlx::query("pragma query_only = on").execute(&mut *tx).await?;
+    Ok((Store::Sqlite { read: pool.clone(), write: pool }, Tx::Sqlite(tx)))
+}
+async fn hold_postgres(url: &str) -> sqlx::Result<(Store, Tx)> {
+    let pool = PgPoolOptions::new().max_connections(1).acquire_timeout(Duration::from_secs(5)).connect(url).await?;
+    let others = "select count(*) from pg_stat_activity
+                  where datname = current_database() and backend_type = 'client backend' and pid <> pg_backend_pid()";
+    // A server that has just been stopped is still counted for a moment.
+    for left in (0..20).rev() {
+        let others: i64 = sqlx::query_scalar(others).fetch_one(&pool).await?;
+        if others == 0 {
+            break;
+        }
+        if left == 0 {
+            let why = format!("{others} other connections use it; stop the servers on it, then start again");
+            return Err(sqlx::Error::Configuration(why.into()));
+        }
+        tokio::time::sleep(Duration::from_millis(100)).await;
+    }
+    // Only now: what was written until then is seen.
+    let tx = pool.begin_with("BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY").await?;
+    Ok((Store::Postgres(pool), Tx::Postgres(tx)))
+}
+/// Refuses a schema that is not the one of this version.
+async fn as_migrated(tx: &mut Tx) -> Result<()> {
+    let (ours, migrator) = match tx {
+        Tx::Sqlite(_) => ("select count(*) from sqlite_schema where type = 'table' and name in ('_sqlx_migrations', 'due_item')", &SQLITE),
+        Tx::Postgres(_) => {
+            let sql = "select count(*) from pg_class where relnamespace = current_schema()::text::regnamespace
+                       and relkind in ('r', 'p') and relname in ('_sqlx_migrations', 'due_item')";
+            (sql, &POSTGRES)
+        }
+    };
+    let ours: i64 = super::on!(tx, sqlx::query_scalar(ours), fetch_one)?;
+    if ours != 2 {
+        return Err(Error::Unavailable("the source is not a database of Witnessmark; name another".into()));
+    }
+    let done: Vec<i64> = super::on!(tx, sqlx::query_scalar("select version from _sqlx_migrations order by version"), fetch_all)?;
+    let wanted: Vec<i64> = migrator.iter().map(|migration| migration.version).collect();
+    if done.iter().any(|version| !wanted.contains(version)) {
+        return Err(Error::Unavailable("the source was written by a newer version of Witnessmark; use that version".into()));
+    }
+    if done.len() < wanted.len() {
+        let how = "the source was written by an older version; bring it up to date first: witnessmark check --database URL";
+        return Err(Error::Unavailable(how.into()));
+    }
+    Ok(())
 }
 
 /// What a person can do about a database that does not open.

@@ -149,6 +149,7 @@ pub async fn find_invitation(tx: &mut Tx, hash: &[u8], now: OffsetDateTime) -> R
     Ok(found.map(|found| Invitation { workshop: found.workshop_id, member: found.row.into() }))
 }
 /// Uses an invitation up; says whether it was still there, so that of two at once only one comes in.
-pub async fn use_up(tx: &mut Tx, hash: &[u8]) -> Result<bool> {
-    Ok(execute!(tx, sqlx::query("delete from invitation where secret_hash = $1").bind(hash))? == 1)
+pub async fn use_up(tx: &mut Tx, workshop: Id<Workshop>, hash: &[u8]) -> Result<bool> {
+    let sql = "delete from invitation where workshop_id = $1 and secret_hash = $2";
+    Ok(execute!(tx, sqlx::query(sql).bind(workshop).bind(hash))? == 1)
 }

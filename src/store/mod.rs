@@ -48,6 +48,7 @@ pub mod single_use;
 pub mod throttle;
 pub mod thumbnail;
 pub mod token;
+pub mod transfer;
 pub mod types;
 pub mod webhook;
 pub mod workshop;

@@ -42,6 +42,18 @@ impl From<Row> for Workshop {
         }
     }
 }
+/// Each column by its name: a statement for "every column" breaks on a connection that was open before a migration added one.
+macro_rules! select {
+    ($rest:literal) => {
+        concat!(
+            "select workshop_id, name, time_zone, default_unit, currency, default_yearly_distance, lead_days, reports, created_at from workshop ",
+            $rest
+        )
+    };
+}
+const FIND: &str = select!("where workshop_id = $1");
+const ALL: &str = select!("order by workshop_id");
+
 /// Stores a new workshop.
 pub async fn insert(tx: &mut Tx, workshop: &Workshop) -> Result<()> {
     let sql = "insert into workshop (workshop_id, name, time_zone, default_unit, currency, default_yearly_distance, reports, created_at, updated_at,
@@ -84,7 +96,7 @@ pub async fn update(tx: &mut Tx, workshop: &Workshop, now: time::OffsetDateTime)
 
 /// The workshop of an id.
 pub async fn find(tx: &mut Tx, id: Id<Workshop>) -> Result<Option<Workshop>> {
-    let row = on!(tx, sqlx::query_as::<_, Row>("select * from workshop where workshop_id = $1").bind(id), fetch_optional)?;
+    let row = on!(tx, sqlx::query_as::<_, Row>(FIND).bind(id), fetch_optional)?;
     Ok(row.map(Workshop::from))
 }
 
@@ -99,6 +111,6 @@ pub async fn lock(tx: &mut Tx, id: Id<Workshop>) -> Result<()> {
 
 /// Every workshop, for commands that go through all of them.
 pub async fn all(tx: &mut Tx) -> Result<Vec<Workshop>> {
-    let rows = on!(tx, sqlx::query_as::<_, Row>("select * from workshop order by workshop_id"), fetch_all)?;
+    let rows = on!(tx, sqlx::query_as::<_, Row>(ALL), fetch_all)?;
     Ok(rows.into_iter().map(Workshop::from).collect())
 }

@@ -13,7 +13,7 @@ use crate::harness::{
     database::{Database, PASSWORD, empty, postgres},
 };
 
-fn url(file: &Path) -> String {
+pub fn url(file: &Path) -> String {
     format!("sqlite:{}", file.display())
 }
 /// A folder that the user of this test may not do everything in: root may, so the test's server does not run as root there.
@@ -57,7 +57,7 @@ fn witnessmark(arguments: &[&str], url: &str) -> Output {
 }
 
 /// What a program says; one that is still running after a minute hangs.
-fn within_a_minute(command: &mut Command) -> Output {
+pub fn within_a_minute(command: &mut Command) -> Output {
     let mut program = command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
     for _ in 0..600 {
         if program.try_wait().unwrap().is_some() {

@@ -54,7 +54,7 @@ pub async fn comes_out_the_same(from: &Server, to: &Server) -> usize {
 }
 
 /// The demo in a workshop of its own on a server, with an attachment and something struck out beside it.
-async fn demo_on(server: &Server) -> Server {
+pub async fn demo_on(server: &Server) -> Server {
     let (_, _, token) = demo::fill(&server.app).await.unwrap();
     let demo = server.with_token(&token);
     let bike = demo.all("/motorcycles").await[0]["id"].as_str().unwrap().to_owned();

@@ -232,3 +232,16 @@ on_both_engines!(a_cookie_of_any_size_or_kind_is_nobody, async |server| {
     }
     assert_eq!(sign_in_at(&server, EMAIL, PASSWORD).await.status, 303);
 });
+
+on_both_engines!(a_session_is_known_to_every_server_and_ends_at_all_of_them, async |server| {
+    let other = server.at(now()).await;
+    let (reader, same) = (Reader::signed_in(&server).await, Reader::signed_in(&server).await);
+    assert_eq!(reader.at(&other).get("/motorcycles").await.status, 200);
+    // Everything ends at one, and is over at the other at once, although that one has just seen it.
+    assert_eq!(same.at(&other).get("/motorcycles").await.status, 200);
+    assert_eq!(reader.send("/account/sessions/end", &[]).await.location(), "/sign-in");
+    for gone in [&reader, &same] {
+        assert!(gone.at(&other).get("/motorcycles").await.location().starts_with("/sign-in"));
+    }
+    other.app.store.close().await;
+});
