@@ -25,7 +25,7 @@ pub async fn search(work: &mut Work, question: &str, stretch: &Stretch<Key>) -> 
         let hits = store::find(&mut work.tx, workshop, sight, &words, after, stretch.limit.max(BATCH)).await?;
         let more = hits.len() == usize::try_from(stretch.limit.max(BATCH)).unwrap_or(usize::MAX);
         after = hits.last().map(|hit| (hit.on_date, hit.id)).or(after);
-        found.extend(hits.into_iter().filter_map(|hit| meant(hit, &words, sight.is_narrow())));
+        found.extend(hits.iter().filter_map(|hit| meant(hit, &words, sight.is_narrow())));
         if !more || found.len() >= wanted {
             found.truncate(wanted);
             return Ok(found);
@@ -34,7 +34,7 @@ pub async fn search(work: &mut Work, question: &str, stretch: &Stretch<Key>) -> 
 }
 
 /// What was found, as it is shown; none where it does not answer what was asked.
-fn meant(hit: Hit, words: &Words, narrow: bool) -> Option<Found> {
+fn meant(hit: &Hit, words: &Words, narrow: bool) -> Option<Found> {
     let internal = if narrow { "" } else { hit.internal.as_str() };
     Some(Found {
         text: words.shown(hit.pieces.split('\n').chain(internal.lines()))?,

@@ -78,6 +78,11 @@ use crate::actions::App;
 
 /// Every page, as a table of contents.
 pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
+    of_motorcycles().merge(of_the_workshop()).merge(of_people()).layer(middleware::from_fn_with_state(app, guard::watch))
+}
+
+/// What is due, the motorcycles, and everything on one.
+fn of_motorcycles() -> Router<Arc<App>> {
     Router::new()
         .route("/", get(due::show))
         .route("/due/by-month", get(due_by_month::show))
@@ -113,14 +118,6 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/installed-parts/{id}/photos", post(photos::to_part))
         .route("/motorcycles/{id}/photos", post(photos::to_motorcycle))
         .route("/installed-parts/{id}/fit", post(parts::fit_again))
-        .route("/motorcycles/{id}/rules", get(own_rules::show).post(own_rules::add))
-        .route("/motorcycles/{id}/rules/copy", post(own_rules::copy))
-        .route("/rules", get(rules::list))
-        .route("/rules/new", get(rules::new).post(rules::add))
-        .route("/rules/{id}/edit", get(rules::edit).post(rules::change))
-        .route("/rules/{id}/delete", post(rules::delete))
-        .route("/reused", get(single_use::list))
-        .route("/order-list", get(single_use::order_list))
         .route("/write-up", get(write_up::choose))
         .route("/motorcycles/{id}/write-up", get(write_up::show).post(write_up::save))
         .route("/service-events/{id}", get(service_event::show))
@@ -128,6 +125,19 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/service-events/{id}/signature", post(service_event::sign))
         .route("/service-events/{id}/amendments", post(service_event::amend))
         .route("/service-events/{id}/strike-out", post(service_event::strike_out))
+        .route("/motorcycles/{id}/rules", get(own_rules::show).post(own_rules::add))
+        .route("/motorcycles/{id}/rules/copy", post(own_rules::copy))
+}
+
+/// What holds for all motorcycles, and what comes in and goes out.
+fn of_the_workshop() -> Router<Arc<App>> {
+    Router::new()
+        .route("/rules", get(rules::list))
+        .route("/rules/new", get(rules::new).post(rules::add))
+        .route("/rules/{id}/edit", get(rules::edit).post(rules::change))
+        .route("/rules/{id}/delete", post(rules::delete))
+        .route("/reused", get(single_use::list))
+        .route("/order-list", get(single_use::order_list))
         .route("/limits", get(limits::list))
         .route("/limits/new", get(limits::new).post(limits::add))
         .route("/limits/{id}/edit", get(limits::edit).post(limits::change))
@@ -161,6 +171,11 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/tokens/{id}/rotate", post(tokens::rotate))
         .merge(webhooks::routes())
         .route("/audit", get(audit::list))
+}
+
+/// Ways in, the people of the workshop, and everybody's own account.
+fn of_people() -> Router<Arc<App>> {
+    Router::new()
         .route("/sign-in", get(sign_in::show).post(sign_in::sign_in))
         .route("/sign-in/code", get(sign_in::show_code).post(sign_in::sign_in_by_code))
         .route("/sign-out", post(sign_in::sign_out))
@@ -185,5 +200,4 @@ pub fn routes(app: Arc<App>) -> Router<Arc<App>> {
         .route("/account/workshop", post(account::open_workshop))
         .route("/confirm-email/{secret}", get(account::show_confirmation).post(account::confirm_email))
         .route("/assets/{file}", get(assets::show))
-        .layer(middleware::from_fn_with_state(app, guard::watch))
 }

@@ -140,9 +140,9 @@ on_both_engines!(a_refused_photo_costs_neither_a_word_nor_another_photo, async |
     let saved = reader.send(&path, &last.collect::<Vec<_>>()).await;
     assert_eq!(saved.status, 303, "{}", saved.text);
     assert_eq!(lines(&server.all("/attachments").await), [None, Some("/work/0")]);
-    let reused =
+    let taken_again =
         reader.fill(&path, &[("on", "2026-06-15"), ("notes", "Again"), ("photos.r0", "free"), ("photos.r0.photo.kept", &waits)]).await;
-    assert_eq!(reused.status, 303);
+    assert_eq!(taken_again.status, 303);
     assert_eq!(server.count("/attachments").await, 2, "it was taken already");
 });
 

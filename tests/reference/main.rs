@@ -8,6 +8,7 @@ mod limits_by_age;
 mod months;
 mod odometer;
 mod password_hash;
+mod record_contents;
 mod regression;
 mod runout;
 mod schedules;
