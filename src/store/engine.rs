@@ -60,7 +60,10 @@ impl Store {
             let first = read.acquire().await;
             first.map_err(|error| Error::Unavailable(format!("cannot open the database: {}", explain(&error))))?;
         }
-        super::search::catch_up(&store).await?;
+        // The index is made of what is there; where it cannot be made, everything else still works.
+        if let Err(error) = super::search::catch_up(&store).await {
+            tracing::error!(%error, "the index of words could not be brought up to date");
+        }
         Ok(store)
     }
 

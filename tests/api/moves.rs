@@ -35,9 +35,10 @@ fn refused(from: &str, to: &str, code: i32, words: &str) {
 async fn open(file: &str) -> SqlitePool {
     SqlitePool::connect(file).await.unwrap()
 }
+/// The tables that are moved: the index of words is made again.
 async fn tables(pool: &SqlitePool) -> Vec<String> {
     let sql = "select name from sqlite_schema where type = 'table' and name not like 'sqlite!_%' escape '!' and name <> '_sqlx_migrations'
-               order by name";
+               and name not like 'search!_%' escape '!' order by name";
     sqlx::query_scalar(sql).fetch_all(pool).await.unwrap()
 }
 /// The columns of a table: name, declared type, whether it must hold something.
