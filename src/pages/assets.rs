@@ -22,10 +22,17 @@ pub struct Asset {
     content: &'static str,
 }
 impl Asset {
-    fn new(stem: &str, ending: &str, kind: &'static str, content: &'static str) -> Self {
+    fn new(stem: &str, ending: &str, kind: &'static str, written: &str) -> Self {
+        let content: &'static str = packed(written).leak();
         let hash = URL_SAFE_NO_PAD.encode(&Sha256::digest(content)[..6]);
         Self { url: format!("/assets/{stem}-{hash}.{ending}"), kind, content }
     }
+}
+
+/// Without indentation and without the lines that are a comment: nobody reads them on the way. Made once, so it stays for good.
+fn packed(written: &str) -> String {
+    let lines = written.lines().map(str::trim_start).filter(|line| !line.is_empty() && !line.starts_with("//"));
+    lines.flat_map(|line| [line, "\n"]).collect()
 }
 
 /// The style sheet.

@@ -8,6 +8,7 @@ page.addEventListener("click", (event) => {
   const row = button.value.endsWith(".readings") ? addReading(page, button.value.slice(0, -9)) : addRow(page, button.value);
   if (!row) return;
   event.preventDefault();
+  offer();
   (row.matches("input") ? row : row.querySelector("input:not([type=hidden]), select")).focus();
 });
 
@@ -19,6 +20,17 @@ function follow(ticked) {
     if (ticked && details.dataset.for.includes(ticked.value.slice(-8))) details.open = meant;
     const typed = [...details.querySelectorAll("input:not([type=hidden])")].some((input) => (input.checked ?? false) !== input.defaultChecked || input.value !== input.defaultValue);
     details.hidden = details.dataset.for !== "" && !meant && !typed && !details.open;
+  }
+  offer();
+}
+// A photograph shows something that is ticked.
+function offer() {
+  for (const select of page.querySelectorAll("[name^='photos.'][name$='.of']")) {
+    const chosen = select.value;
+    select.length = 1;
+    for (const box of page.querySelectorAll("[name=due]:checked")) select.add(new Option(box.parentElement.querySelector("b").textContent, box.value));
+    select.value = chosen;
+    if (!select.value) select.selectedIndex = 0;
   }
 }
 // Something that comes later brings its values along once it is ticked, as long as there is signal.

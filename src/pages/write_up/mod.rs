@@ -118,7 +118,7 @@ struct Choices {
     shelf: Options,
     fasteners: Options,
     procedures: Options,
-    /// What a photograph may show.
+    /// What a photograph may show: what is ticked.
     shown: Options,
 }
 /// A reading that stands in the way.
@@ -180,7 +180,7 @@ async fn page(visitor: &Visitor, work: &mut Work, bike: &Motorcycle, mut form: F
         as_found: plain("as_found"),
         follow_ups: plain("follow_ups"),
         photos: plain("photos"),
-        choices: Choices::new(&bench),
+        choices: Choices::new(&bench, &form),
         doubt: shown.doubt.map(|others| others.iter().map(other).collect()),
         may_confirm: shown.may_confirm,
         kinds: KINDS,
@@ -200,7 +200,7 @@ async fn page(visitor: &Visitor, work: &mut Work, bike: &Motorcycle, mut form: F
             .collect(),
         blank_value: rows::blank_value(),
         nothing: Form::default(),
-        none: Choices::new(&bench).short(),
+        none: Choices::new(&bench, &form).short(),
         form,
         bench_script: &super::assets::WRITE_UP.url,
     })
@@ -231,7 +231,7 @@ fn left_rows(bench: &Bench) -> Vec<TickRow> {
 }
 
 impl Choices {
-    fn new(bench: &Bench) -> Self {
+    fn new(bench: &Bench, form: &Form) -> Self {
         let plain = |word: &str| (word.to_owned(), word.replace('_', " "));
         let first = |words: &str| (String::new(), words.to_owned());
         let part = |part: &InstalledPart| {
@@ -241,6 +241,7 @@ impl Choices {
         let mut components: Options = bench.components.iter().map(|it| (it.key.clone(), it.name.clone())).collect();
         components.sort_by_key(|(_, name)| name.to_lowercase());
         let with = |words: &str, rest: Options| std::iter::once(first(words)).chain(rest).collect::<Options>();
+        let ticked = bench.items.iter().filter(|item| form.values("due").any(|due| due == item.id.to_string()));
         let amounts = Unit::ALL.iter().filter(|unit| matches!(unit.kind(), Kind::Volume | Kind::Mass));
         Self {
             components: with("Choose a component", components),
@@ -252,7 +253,7 @@ impl Choices {
             parts: with("Choose a part", bench.parts.iter().map(part).collect()),
             shelf: if bench.shelf.is_empty() { Vec::new() } else { with("no, another one", bench.shelf.iter().map(part).collect()) },
             procedures: procedures::choices(&bench.all_procedures),
-            shown: with("the work as a whole", bench.items.iter().map(|item| (item.id.to_string(), item.title.clone())).collect()),
+            shown: with("the work as a whole", ticked.map(|item| (item.id.to_string(), item.title.clone())).collect()),
             fasteners: bench.all_fasteners.iter().map(|fastener| (fastener.key.clone(), fastener.name.clone())).collect(),
         }
     }
@@ -261,7 +262,8 @@ impl Choices {
 impl Choices {
     /// Without the long lists, which the script fills in.
     fn short(self) -> Self {
-        Self { components: Vec::new(), positions: Vec::new(), ..self }
+        let shown = self.shown.into_iter().take(1).collect();
+        Self { components: Vec::new(), positions: Vec::new(), shown, ..self }
     }
 }
 
