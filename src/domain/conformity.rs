@@ -52,19 +52,18 @@ impl Conformity {
         }
         let without = Self { uncertainty: 0.0, ..*self };
         // A value that reaches up to the limit from outside is not outside yet: there the step has to be smaller.
-        let fits = |step: f64| {
-            let (most, rounding) = (2.0 * distance, 2e-9 * scale);
-            if without.probability() > 0.5 { step <= most + rounding } else { step < most - rounding }
-        };
-        let ten = (2.0 * distance).log10().floor();
+        let (most, rounding) = (2.0 * distance, 2e-9 * scale);
+        let fits = |step: f64| if without.probability() > 0.5 { step <= most + rounding } else { step < most - rounding };
+        let ten = most.log10().floor();
         let steps = [1.0, 0.0, -1.0].into_iter().flat_map(|power| [5.0, 2.0, 1.0].map(|factor| factor * 10_f64.powf(ten + power)));
         steps.into_iter().find(|step| fits(*step))
     }
-    /// What would decide a value that is too close to call, in a sentence.
+    /// What would decide a value that is too close to call, in a sentence. Where U was stated, a gauge's step may not be all there is to it.
     #[must_use]
-    pub fn what_decides(&self, unit: Unit) -> String {
+    pub fn what_decides(&self, unit: Unit, stated: bool) -> String {
+        let only = if stated { ", if its step is all the uncertainty that is left" } else { "" };
         match self.deciding_step() {
-            Some(step) => format!("Measure again with a finer gauge: {} {unit} would decide.", plain(step)),
+            Some(step) => format!("Measure again with a finer gauge: {} {unit} would decide{only}.", plain(step)),
             None => "The value lies on the limit: measure again with a finer gauge, and see on which side it lies.".into(),
         }
     }
@@ -99,7 +98,8 @@ impl Conformity {
         let (least, most) = (amount(self.value - self.uncertainty), amount(self.value + self.uncertainty));
         let percent = Figure::rounded(self.probability() * 100.0, 2);
         let verdict = decide(self.value, self.uncertainty, self.lower, self.upper);
-        let deciding = (verdict == Verdict::TooCloseToCall).then(|| format!("That is too close to call. {}", self.what_decides(unit)));
+        let deciding =
+            (verdict == Verdict::TooCloseToCall).then(|| format!("That is too close to call. {}", self.what_decides(unit, true)));
         let told = [
             format!(
                 "Measured {value} with U = {}: the true value lies between {least} and {most} in 95 cases of 100.",
@@ -166,8 +166,10 @@ mod tests {
                 assert_eq!(decide(value, 1.26 * step, lower, upper), Verdict::TooCloseToCall, "{value}: half a next step");
             }
         }
-        assert_eq!(of(4.91, 0.2, Some(4.9), None).what_decides(Unit::Mm), "Measure again with a finer gauge: 0.02 mm would decide.");
-        assert!(of(4.9, 0.2, Some(4.9), None).what_decides(Unit::Mm).contains("lies on the limit"));
+        assert_eq!(of(4.91, 0.2, Some(4.9), None).what_decides(Unit::Mm, false), "Measure again with a finer gauge: 0.02 mm would decide.");
+        let stated = of(4.91, 0.2, Some(4.9), None).what_decides(Unit::Mm, true);
+        assert_eq!(stated, "Measure again with a finer gauge: 0.02 mm would decide, if its step is all the uncertainty that is left.");
+        assert!(of(4.9, 0.2, Some(4.9), None).what_decides(Unit::Mm, false).contains("lies on the limit"));
         assert_eq!(plain(0.0005).to_string(), "0.0005");
         assert_eq!(plain(20.0).to_string(), "20");
     }
@@ -185,7 +187,8 @@ mod tests {
         let because = of(4.92, 0.025, Some(4.9), None).because(Unit::Mm);
         assert!(because[0].contains("U = 0.025 mm") && because[0].contains("between 4.895 mm and 4.945 mm"), "{because:?}");
         assert!(because[1].contains("at least 4.9 mm") && because[1].contains("94.52 %"), "{because:?}");
-        assert_eq!(because[2], "That is too close to call. Measure again with a finer gauge: 0.02 mm would decide.");
+        let decides = "Measure again with a finer gauge: 0.02 mm would decide, if its step is all the uncertainty that is left.";
+        assert_eq!(because[2], format!("That is too close to call. {decides}"));
         assert_eq!(of(4.95, 0.025, Some(4.9), None).because(Unit::Mm).len(), 2, "decided");
         assert!(of(4.8, 0.0, Some(4.9), Some(5.2)).because(Unit::Mm)[0].contains("is not between 4.9 mm and 5.2 mm"));
         assert!(of(4.8, 0.0, None, None).because(Unit::Mm)[0].contains("neither"));

@@ -305,6 +305,11 @@ impl Making<'_> {
         keys.into_iter().filter_map(of_key).filter(of_touched).collect()
     }
 
+    /// Whether a new one goes on at this place.
+    fn replaces(&self, component: &str, position: Option<Position>) -> bool {
+        let at = |item: &DueItemOn| item.component.as_deref() == Some(component) && meet(item.position, position);
+        self.operations.iter().any(|item| item.operation == Some(Operation::Replace) && at(item))
+    }
     fn parts_at(&self, place: &Touched) -> Vec<(&PartLife, &Stay)> {
         self.roads.history.parts_on().filter(|(part, stay)| place.is(&part.component, stay.position)).collect()
     }
@@ -329,7 +334,9 @@ impl Making<'_> {
     /// The limits that will hold for one part, or for a component without one. Each is asked for at its own force.
     fn limits_at(&self, place: &Touched, position: Option<Position>, part: Option<&PartLife>) -> Vec<SheetLimit> {
         let is_part = COMPONENTS.iter().find(|(key, ..)| *key == place.component).is_none_or(|(.., part)| *part);
-        let new = place.replaced && is_part;
+        // A place may hold several parts, of which not every one is replaced.
+        let replaced = if part.is_some() { self.replaces(&place.component, position) } else { place.replaced };
+        let new = replaced && is_part;
         let distance = if new { Some(Distance::ZERO) } else { part.and_then(|part| part.distance_now(self.roads)) };
         let months = if new { Some(0) } else { part.map(|part| part.age_months(self.today)) };
         let description = part.map_or("", |part| part.description.as_str());
@@ -344,6 +351,7 @@ impl Making<'_> {
                 value: 0.0,
                 unit: limit.unit,
                 u: 0.0,
+                u_stated: false,
                 at_force: limit.at_force.as_ref(),
                 part: (new || part.is_some()).then(|| age.clone()),
             };

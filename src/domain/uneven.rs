@@ -45,8 +45,9 @@ struct Worn<'a> {
     /// The value of a new part, where a limit tells it.
     new: Option<f64>,
 }
-/// Two figures of two parts, the worn one first.
+/// Two figures of two parts, the worn one first, all in one unit.
 struct Compared {
+    unit: Unit,
     difference: f64,
     uncertainty: f64,
     worn: f64,
@@ -190,7 +191,7 @@ fn by_last_values(one: &Worn, other: &Worn) -> Option<(Compared, bool)> {
     let worn = one.worn()?.max(other.worn()? * scale);
     let figures = if worse_is_one { [a.1, b_value] } else { [b_value, a.1] };
     let difference = (a.1 - b_value).abs();
-    Some((Compared { difference, uncertainty: a.2.hypot(b.2 * scale), worn, figures, rates: false }, worse_is_one))
+    Some((Compared { unit: one.unit, difference, uncertainty: a.2.hypot(b.2 * scale), worn, figures, rates: false }, worse_is_one))
 }
 
 fn by_rates(one: &Worn, other: &Worn, odometer: OdometerUnit) -> Option<(Compared, bool)> {
@@ -199,14 +200,16 @@ fn by_rates(one: &Worn, other: &Worn, odometer: OdometerUnit) -> Option<(Compare
     let (b, b_u) = (b * scale, b_u * scale);
     let worse_is_one = a > b;
     let figures = if worse_is_one { [a, b] } else { [b, a] };
-    Some((Compared { difference: (a - b).abs(), uncertainty: a_u.hypot(b_u), worn: a.max(b), figures, rates: true }, worse_is_one))
+    let (difference, uncertainty) = ((a - b).abs(), a_u.hypot(b_u));
+    Some((Compared { unit: one.unit, difference, uncertainty, worn: a.max(b), figures, rates: true }, worse_is_one))
 }
 
 fn sentences(worse: &Worn, better: &Worn, compared: &Compared, odometer: OdometerUnit) -> Vec<String> {
     let place = |worn: &Worn| plain(&worn.position.to_string());
-    let (name, unit) = (plain(&worse.part.component), worse.unit);
+    let (name, unit) = (plain(&worse.part.component), compared.unit);
     let (verb, wear) = if name.ends_with('s') { ("are", "wear") } else { ("is", "wears") };
-    let amount = |value: f64| format!("{} {unit}", Figure::rounded(value, 2));
+    let decimals = decimals_for(compared.difference);
+    let amount = |value: f64| format!("{} {unit}", Figure::rounded(value, decimals));
     let mut start = place(worse);
     if let Some(first) = start.get_mut(..1) {
         first.make_ascii_uppercase();
@@ -229,6 +232,11 @@ fn sentences(worse: &Worn, better: &Worn, compared: &Compared, odometer: Odomete
         format!("{start}: {a} after {} {odometer}; {}: {b} after {} {odometer}.", run(worse), place(better), run(better))
     };
     vec![format!("{what}: {}.", where_to_look(&worse.part.component, worse.position)), figures]
+}
+
+/// As many decimals as tell two figures apart that differ by so much: two digits of the difference, and two decimals at least.
+fn decimals_for(difference: f64) -> usize {
+    (2..8).find(|decimals| difference * 10_f64.powi(*decimals) >= 9.5).map_or(8, i32::unsigned_abs) as usize
 }
 
 /// Where to look first; common practice, no source.
@@ -261,10 +269,14 @@ mod tests {
 
     /// Parts that were fitted at 10,000 mi, each with values at odometer figures; the gauge steps by 0.1 mm.
     fn history(parts: &[Measured]) -> History {
+        history_in(parts, &[Unit::Mm, Unit::Mm], 0.05)
+    }
+    /// The same with a unit for each part, and with an uncertainty in millimeters.
+    fn history_in(parts: &[Measured], units: &[Unit], u: f64) -> History {
         let mut bench = Bench::new();
         bench.read("2025-01-01", 10_000.0);
         let mut values = Vec::new();
-        for (what, measured) in parts {
+        for ((what, measured), unit) in parts.iter().zip(units) {
             let part = bench.fit(what, Condition::New, "2025-01-01", 10_000.0);
             for (on, odometer, value) in *measured {
                 let mark = bench.mark(on, *odometer);
@@ -275,8 +287,8 @@ mod tests {
                     mark,
                     quantity: Measurand::Thickness,
                     value: *value,
-                    unit: Unit::Mm,
-                    u: 0.05,
+                    unit: *unit,
+                    u: Unit::Mm.convert(u, *unit).unwrap(),
                     at_force: None,
                 };
                 values.push(worn);
@@ -310,6 +322,34 @@ mod tests {
         );
         let mirrored = found(&[(LEFT, &[("2025-07-01", 13_000.0, 3.5)]), (RIGHT, &[("2025-07-01", 13_000.0, 2.3)])], &[nominal()]);
         assert_eq!(mirrored[0].positions.map(|place| place.to_string()), ["front_right", "front_left"]);
+    }
+
+    #[test]
+    fn figures_taken_in_two_units_are_told_in_one() {
+        // 2.3 mm are 0.09055 in, 3.5 mm are 0.13780 in (1 in = 25.4 mm, NIST SP 811).
+        let thin = (LEFT, &[("2025-07-01", 13_000.0, 2.3)] as &[_]);
+        let in_inches = (RIGHT, &[("2025-07-01", 13_000.0, 3.5 / 25.4)] as &[_]);
+        let told = |parts: &[Measured], units: &[Unit]| {
+            let history = history_in(parts, units, 0.05);
+            uneven(&Roads::new(&history), &[nominal()])[0].because.join(" ")
+        };
+        let millimeters = told(&[thin, in_inches], &[Unit::Mm, Unit::In]);
+        assert!(millimeters.contains("1.2 mm thinner") && millimeters.contains("2.3 mm after"), "{millimeters}");
+        let (left, right) = ((LEFT, &[("2025-07-01", 13_000.0, 3.5 / 25.4)] as &[_]), (RIGHT, &[("2025-07-01", 13_000.0, 2.3)] as &[_]));
+        let inches = told(&[left, right], &[Unit::In, Unit::Mm]);
+        assert!(inches.contains("0.047 in thinner") && inches.contains("Front right: 0.091 in after"), "{inches}");
+    }
+
+    #[test]
+    fn a_small_difference_keeps_its_digits() {
+        let discs: [Measured; 2] = [
+            ("brake_disc front_left", &[("2025-03-01", 11_000.0, 0.2), ("2025-07-01", 13_000.0, 0.196)]),
+            ("brake_disc front_right", &[("2025-03-01", 11_000.0, 0.2), ("2025-07-01", 13_000.0, 0.198)]),
+        ];
+        let history = history_in(&discs, &[Unit::In, Unit::In], 0.002);
+        let found = uneven(&Roads::new(&history), &[]);
+        assert!(found[0].because[0].contains("are 0.002 in") || found[0].because[0].contains("is 0.002 in"), "{found:?}");
+        assert!(found[0].because[1].contains("0.196 in") && found[0].because[1].contains("0.198 in"), "{found:?}");
     }
 
     #[test]

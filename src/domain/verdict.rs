@@ -107,6 +107,8 @@ pub struct Judging<'a> {
     pub unit: Unit,
     /// Its expanded uncertainty, in the same unit.
     pub u: f64,
+    /// Whether that was stated, rather than taken from the gauge's step.
+    pub u_stated: bool,
     /// The force it was measured at.
     pub at_force: Option<&'a Quantity>,
     /// The part that was measured, where it is known.
@@ -252,7 +254,7 @@ impl Judging<'_> {
             format!(
                 "Too close to call: {value} {unit} with an uncertainty of {u} {unit} straddles the {}. {}",
                 says(limit),
-                question.what_decides(unit)
+                question.what_decides(unit, self.u_stated)
             )
         });
         let judged = Judged {

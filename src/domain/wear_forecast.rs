@@ -86,6 +86,7 @@ fn holding<'a>(roads: &Roads, part: &PartLife, stay: &Stay, last: &WornValue, ki
         value: last.value,
         unit: last.unit,
         u: 0.0,
+        u_stated: false,
         at_force: last.at_force.as_ref(),
         part: Some(age),
     };

@@ -78,6 +78,7 @@ fn the_unit_of_the_limit_changes_no_verdict() {
             value: number(&row["y"]),
             unit,
             u: number(&row["U"]),
+            u_stated: true,
             at_force: None,
             part: None,
         };

@@ -20,7 +20,7 @@ fn force(value: &str, unit: Unit) -> Quantity {
 }
 /// A value without a part, a force or an uncertainty; the tests say what else is known.
 fn plain<'a>(bike: &'a Motorcycle, component: &'a str, quantity: Measurand, value: f64, unit: Unit) -> Judging<'a> {
-    Judging { bike, component, position: None, quantity, value, unit, u: 0.0, at_force: None, part: None }
+    Judging { bike, component, position: None, quantity, value, unit, u: 0.0, u_stated: false, at_force: None, part: None }
 }
 fn ran(distance: Distance) -> PartAge<'static> {
     PartAge { distance: Some(distance), hours: None, months: None, description: "Belt" }
