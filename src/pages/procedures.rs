@@ -245,9 +245,13 @@ pub(super) fn hints(step: &SheetStep, known: &[Component]) -> Vec<String> {
         });
     }
     if let Some(measured) = &step.measured {
-        let what = measured_words(measured, known);
-        hints.extend(step.limits.iter().map(|limit| format!("{what}: {} ({})", limits::figures(&limit.limit), limit.limit.kind)));
+        hints.extend(step.limits.iter().map(|limit| {
+            let what = measured_words(&StepLimit { position: limit.position, ..measured.clone() }, known);
+            let part = if limit.new_part { ", for the new part" } else { "" };
+            format!("{what}: {} ({}{part})", limits::figures(&limit.limit), limit.limit.kind)
+        }));
         if step.limits.is_empty() {
+            let what = measured_words(measured, known);
             hints.push(format!("{what}: no limit on record for this motorcycle"));
         }
     }

@@ -94,15 +94,21 @@ impl Making<'_> {
         }
     }
 
-    /// A new part is on by then where the sheet says that one goes on.
+    /// A step that names no place is about where the sheet has work on the component; about all of them where it has none.
     fn limits_of_step(&self, measured: &StepLimit) -> Vec<SheetLimit> {
-        let replaced = self.operations.iter().any(|item| {
-            item.operation == Some(Operation::Replace)
-                && item.component.as_ref() == Some(&measured.component)
-                && meet(item.position, measured.position)
-        });
-        let place = Touched { component: measured.component.clone(), position: measured.position, replaced };
-        let mut limits = self.limits_of(&[place]);
+        let of_component = self.operations.iter().filter(|item| item.component.as_ref() == Some(&measured.component));
+        let mut places: Vec<_> = match measured.position {
+            Some(_) => vec![measured.position],
+            None => of_component.map(|item| item.position).collect(),
+        };
+        if places.is_empty() {
+            places.push(None);
+        }
+        let touched = |position| {
+            let replaced = self.replaces(&measured.component, position);
+            Touched { component: measured.component.clone(), position, replaced }
+        };
+        let mut limits = self.limits_of(&places.into_iter().map(touched).collect::<Vec<_>>());
         limits.retain(|limit| limit.limit.quantity == measured.quantity);
         limits
     }

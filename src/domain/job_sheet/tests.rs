@@ -187,6 +187,34 @@ fn its_steps_have_the_figures_of_this_motorcycle() {
     assert_eq!(held(&steps[1]), [(id(3), true)], "a new tire is on by then");
     let same = Given { procedures: vec![procedure(1, &json!({"component": "tire", "operation": "inspect"}))], ..given };
     assert_eq!(held(&sheet(&bench, &about_tires("inspect"), same).procedures[0].steps[1]), [(id(4), false)]);
+    let anywhere = json!({"component": "tire", "position": null, "operation": "replace",
+        "steps": [{"text": "Measure the tread", "limit": {"component": "tire", "quantity": "tread_depth"}}]});
+    let limits = || vec![limit(3, None, Some(1000.0)), limit(4, Some(1000.0), None)];
+    let loose = Given { procedures: vec![procedure(1, &anywhere)], limits: limits(), ..Given::default() };
+    let placed = |step: &SheetStep| step.limits.iter().map(|limit| (limit.limit.id, limit.position, limit.new_part)).collect::<Vec<_>>();
+    let step = &sheet(&bench, &about_tires("replace"), loose.clone()).procedures[0].steps[0];
+    assert_eq!(placed(step), [(id(3), "rear".parse().ok(), true)], "the work is at the rear, and so is the step");
+    let all = rule(json!({"name": "Tires", "component": "tire", "operation": "inspect", "every": {"months": 12}}));
+    let both = [about_tires("replace"), all];
+    let history = bench.history();
+    let roads = Roads::new(&history);
+    let making = Making {
+        roads: &roads,
+        today: TODAY,
+        operations: bench.all(&both).iter().map(|item| item.on(TODAY)).collect(),
+        others: &[],
+        fasteners: &[],
+        limits: &limits(),
+        procedures: &loose.procedures,
+        parts: &[],
+        notes: &[],
+        follow_ups: Vec::new(),
+    };
+    let step = &making.sheet().procedures[0].steps[0];
+    let mut found = placed(step);
+    found.sort_by_key(|(_, _, new)| !new);
+    let wanted = [(id(3), "rear".parse().ok(), true), (id(4), "front".parse().ok(), false)];
+    assert_eq!(found, wanted, "a new rear tire makes no new front tire");
     let none = Given { procedures: vec![procedure(1, &json!({}))], ..Given::default() };
     let steps = sheet(&bench, &about_tires("replace"), none).procedures[0].steps.clone();
     assert_eq!((steps[0].fastener_key.as_deref(), &steps[0].fastener), (Some("rear_axle_nut"), &None));
