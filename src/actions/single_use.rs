@@ -1,4 +1,6 @@
 //! What to mind about things that may be used once only, and what to order for the work that waits.
+use std::collections::HashSet;
+
 use super::{Work, due, job_sheet, motorcycle};
 use crate::{
     domain::{
@@ -36,12 +38,8 @@ pub async fn reused(work: &mut Work, bike: Option<Id<Motorcycle>>, stretch: &Str
 pub async fn order_list(work: &mut Work) -> Result<OrderList> {
     let wanted = due_item::Wanted { statuses: vec![Status::Overdue, Status::Due, Status::NearlyDue], ..due_item::Wanted::default() };
     let waiting = due::of_workshop(work, &wanted, None, &Stretch::ALL).await?.items;
-    let mut bikes: Vec<MotorcycleRef> = Vec::new();
-    for item in waiting {
-        if bikes.iter().all(|bike| bike.id != item.motorcycle.id) {
-            bikes.push(item.motorcycle);
-        }
-    }
+    let mut seen = HashSet::new();
+    let bikes: Vec<MotorcycleRef> = waiting.into_iter().map(|item| item.motorcycle).filter(|bike| seen.insert(bike.id)).collect();
     let mut list = OrderList { left_out: bikes.len().saturating_sub(MOST_MOTORCYCLES), ..OrderList::default() };
     for bike in bikes.iter().take(MOST_MOTORCYCLES) {
         let whole = motorcycle::get(work, bike.id).await?;

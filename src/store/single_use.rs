@@ -10,6 +10,7 @@ use crate::{
         id::Id,
         motorcycle::Motorcycle,
         part::InstalledPart,
+        quantity::{Distance, Figure, Quantity, Unit},
         service::ServiceEvent,
         single_use::{Reused, ReusedKind, Use},
         words::Position,
@@ -25,19 +26,24 @@ struct EventRow {
     name: String,
     on_date: Date,
     body: Json<EventBody>,
+    reading: Option<Figure>,
+    unit: Option<Unit>,
 }
 
 /// What became of single-use fasteners on motorcycles in use, or on this one, in the order of time.
 pub async fn uses(tx: &mut Tx, workshop: Id<Workshop>, sight: Sight, bike: Option<Id<Motorcycle>>) -> Result<Vec<Use>> {
     // Bodies are written without spaces, and a quotation mark inside a text has a backslash before it: only the field itself is found.
-    let sql = r#"select e.id, e.motorcycle_id, b.name, e.on_date, e.body
+    let sql = r#"select e.id, e.motorcycle_id, b.name, e.on_date, e.body, r.reading, r.unit
                  from service_event e join motorcycle b on b.workshop_id = e.workshop_id and b.id = e.motorcycle_id
+                   left join reading r on r.workshop_id = e.workshop_id and r.service_event_id = e.id and r.counter = 'odometer' and r.struck_at is null
                  where e.workshop_id = $1 and e.struck_at is null and e.body like '%"single_use_was":"re%'
                    and ($2 is null and b.archived_at is null or e.motorcycle_id = $2)
-                   and ($3 is null or b.owner_id = $3) and ($4 is null or b.id = $4)
-                 order by e.on_date, e.id"#;
-    let rows =
+                   and ($3 is null or b.owner_id = $3) and ($4 is null or b.id = $4)"#;
+    let mut rows =
         on!(tx, sqlx::query_as::<_, EventRow>(sql).bind(workshop).bind(bike).bind(sight.owner()).bind(sight.motorcycle()), fetch_all)?;
+    // On one day by distance, then as entered.
+    let odometer = |row: &EventRow| Distance::from_quantity(&Quantity { value: row.reading.clone()?, unit: row.unit? }).ok();
+    rows.sort_by_cached_key(|row| (row.on_date, odometer(row), row.id));
     let of_event = |row: EventRow| {
         let motorcycle = MotorcycleRef { id: row.motorcycle_id, name: row.name };
         row.body.0.tightened.into_iter().filter_map(move |line| {
@@ -56,23 +62,25 @@ struct PartRow {
     component: String,
     description: String,
     position: Option<Position>,
-    fitted_on: Date,
     fitted_event_id: Option<Id<ServiceEvent>>,
-    before: i64,
+    since: Date,
+    times: i64,
 }
 
 /// Single-use parts that are on a motorcycle and were on one before, or came used.
 pub async fn parts_reused(tx: &mut Tx, workshop: Id<Workshop>, sight: Sight, bike: Option<Id<Motorcycle>>) -> Result<Vec<Reused>> {
-    let sql = "select p.id, f.motorcycle_id, b.name, p.component, p.description, f.position, f.fitted_on, f.fitted_event_id,
-                      (select count(*) from fitting g where g.workshop_id = $1 and g.part_id = f.part_id and g.struck_at is null
-                         and (g.fitted_on, g.id) < (f.fitted_on, f.id)) + case when p.condition = 'used' then 1 else 0 end as before
-               from fitting f join installed_part p on p.workshop_id = f.workshop_id and p.id = f.part_id
+    let sql = "with stay as (
+                 select f.part_id, f.fitted_on, p.condition, row_number() over (partition by f.part_id order by f.fitted_on, f.id) as place
+                 from fitting f join installed_part p on p.workshop_id = f.workshop_id and p.id = f.part_id
+                 where f.workshop_id = $1 and p.single_use and f.struck_at is null),
+               again as (
+                 select part_id, min(fitted_on) as since, count(*) as times from stay where place > 1 or condition = 'used' group by part_id)
+               select p.id, f.motorcycle_id, b.name, p.component, p.description, f.position, f.fitted_event_id, again.since, again.times
+               from again join fitting f on f.workshop_id = $1 and f.part_id = again.part_id and f.struck_at is null and f.removed_on is null
+                 join installed_part p on p.workshop_id = f.workshop_id and p.id = f.part_id
                  join motorcycle b on b.workshop_id = f.workshop_id and b.id = f.motorcycle_id
-               where f.workshop_id = $1 and p.single_use and f.struck_at is null and f.removed_on is null
-                 and ($2 is null and b.archived_at is null or f.motorcycle_id = $2)
-                 and ($3 is null or b.owner_id = $3) and ($4 is null or b.id = $4)
-                 and (p.condition = 'used' or exists (select 1 from fitting g where g.workshop_id = $1 and g.part_id = f.part_id
-                        and g.struck_at is null and (g.fitted_on, g.id) < (f.fitted_on, f.id)))";
+               where f.workshop_id = $1 and ($2 is null and b.archived_at is null or f.motorcycle_id = $2)
+                 and ($3 is null or b.owner_id = $3) and ($4 is null or b.id = $4)";
     let reused = |row: PartRow| Reused {
         motorcycle: MotorcycleRef { id: row.motorcycle_id, name: row.name },
         kind: ReusedKind::Part,
@@ -81,8 +89,8 @@ pub async fn parts_reused(tx: &mut Tx, workshop: Id<Workshop>, sight: Sight, bik
         installed_part_id: Some(row.id),
         component: Some(row.component),
         position: row.position,
-        since: row.fitted_on,
-        times: u32::try_from(row.before).unwrap_or(1),
+        since: row.since,
+        times: u32::try_from(row.times).unwrap_or(1),
         service_event_id: row.fitted_event_id,
     };
     let rows =

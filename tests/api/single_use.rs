@@ -60,7 +60,29 @@ on_both_engines!(a_single_use_part_that_is_fitted_again_is_listed_as_long_as_it_
     let listed = server.all("/single-use").await;
     assert_eq!((listed.len(), &listed[0]["kind"], &listed[0]["installed_part_id"]), (1, &json!("part"), &part));
     assert_eq!((&listed[0]["service_event_id"], &listed[0]["times"], &listed[0]["name"]), (&again["id"], &json!(1), &json!("Filter")));
+    // On once more: it is in use again since the first time, not since the last.
+    event(&server, &bike, "2026-03-20", json!({"removed": [{"installed_part_id": part, "reason": "to look"}]})).await;
+    event(&server, &bike, "2026-03-21", json!({"fitted": [{"installed_part_id": part}]})).await;
+    let listed = server.all("/single-use").await;
+    assert_eq!((&listed[0]["since"], &listed[0]["times"]), (&json!("2026-03-06"), &json!(2)));
     event(&server, &bike, "2026-04-01", json!({"work": [{"component": "oil_filter", "operation": "replace"}]})).await;
+    assert_eq!(server.count("/single-use").await, 0);
+});
+
+on_both_engines!(on_one_day_what_was_used_again_is_told_by_distance, async |server| {
+    fasteners(&server).await;
+    let bike = server.motorcycle(json!({})).await;
+    let at = |odometer: i64, was: &str| {
+        let mut fields = nut(was);
+        fields["odometer"] = json!(odometer);
+        fields
+    };
+    // Written down in the evening, the later one first: the nut on the bike is the one that was used again.
+    event(&server, &bike, "2026-03-01", at(12_400, "reused")).await;
+    event(&server, &bike, "2026-03-01", at(12_100, "replaced")).await;
+    assert_eq!(server.count("/single-use").await, 1);
+    event(&server, &bike, "2026-04-01", at(12_900, "replaced")).await;
+    event(&server, &bike, "2026-04-01", at(12_700, "reused")).await;
     assert_eq!(server.count("/single-use").await, 0);
 });
 
