@@ -111,6 +111,8 @@ pub struct Approach {
     pub level: f64,
     /// The unit of the bound and of the values.
     pub unit: Unit,
+    /// The value of a new part, where the limit tells it.
+    pub new: Option<f64>,
     /// The values that the forecast looked at.
     pub values: Vec<WearPoint>,
     /// The part distances at which it meets the limit; `None` where there is no forecast.
@@ -127,6 +129,7 @@ pub fn approaches(roads: &Roads, limits: &[Limit], part: Id<InstalledPart>) -> V
         entry: entry(roads, road, forecast),
         level: forecast.level,
         unit: forecast.limit.unit,
+        new: forecast.limit.nominal.as_ref().map(Figure::value),
         values: forecast.values.clone(),
         part_distance: forecast.outcome.as_ref().ok().map(|(_, found)| found.clone()),
     };

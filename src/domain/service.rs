@@ -384,6 +384,34 @@ pub struct NewServiceEvent {
     #[serde(default)]
     pub internal_notes: String,
 }
+impl NewServiceEvent {
+    /// A day on which nothing is written down yet.
+    #[must_use]
+    pub const fn on(on: Date) -> Self {
+        Self {
+            on,
+            odometer: None,
+            hours: None,
+            confirmed: false,
+            performed_by: None,
+            summary: String::new(),
+            work: Vec::new(),
+            fitted: Vec::new(),
+            removed: Vec::new(),
+            measured: Vec::new(),
+            tightened: Vec::new(),
+            filled: Vec::new(),
+            procedures: Vec::new(),
+            as_found: Vec::new(),
+            follow_ups: Vec::new(),
+            follow_ups_done: Vec::new(),
+            labor_minutes: None,
+            cost: None,
+            notes: String::new(),
+            internal_notes: String::new(),
+        }
+    }
+}
 
 /// What may still be changed in an event before it is signed; figures and lines are struck out and entered anew.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]

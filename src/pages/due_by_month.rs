@@ -87,9 +87,11 @@ fn title(months: &[DueInMonth]) -> String {
     let (now, ahead) = months.split_at(1.min(months.len()));
     let waiting: i64 = now.iter().map(|month| month.items).sum();
     let total: i64 = ahead.iter().map(|month| month.items).sum();
-    let peak = ahead.iter().max_by_key(|month| (month.items, std::cmp::Reverse(month.month)));
-    let peak = peak.filter(|month| month.items > 0).and_then(|month| Some((calendar::month_year(month.month?), month.items)));
-    let most = peak.map(|(name, items)| format!(", most of it in {name} ({})", figure(items))).unwrap_or_default();
+    let most = ahead.iter().map(|month| month.items).max().unwrap_or(0);
+    let mut peaks = ahead.iter().filter(|month| month.items == most);
+    // Where several months have as many, or all of it falls in one, no month stands out.
+    let peak = peaks.next().filter(|_| peaks.next().is_none() && most < total).and_then(|month| month.month);
+    let most = peak.map(|month| format!(", the most in {} ({})", calendar::month_year(month), figure(most))).unwrap_or_default();
     let wait = if waiting == 1 { "waits" } else { "wait" };
     let fall = if total == 1 { "falls" } else { "fall" };
     let end = ahead.last().and_then(|month| month.month).map(|last| format!(" by the end of {}", calendar::month_year(last)));
@@ -127,7 +129,9 @@ mod tests {
     #[test]
     fn the_sentence_says_what_the_bars_show() {
         let months = [month(None, 1), month(Some(date!(2026 - 11 - 01)), 3), month(Some(date!(2026 - 12 - 01)), 12)];
-        assert_eq!(title(&months), "1 waits already; 15 fall due by the end of Dec 2026, most of it in Dec 2026 (12).");
+        assert_eq!(title(&months), "1 waits already; 15 fall due by the end of Dec 2026, the most in Dec 2026 (12).");
+        let even = [month(None, 0), month(Some(date!(2026 - 11 - 01)), 2), month(Some(date!(2026 - 12 - 01)), 2)];
+        assert_eq!(title(&even), "0 wait already; 4 fall due by the end of Dec 2026.", "no month stands out");
         let bars = bars(&months);
         assert_eq!((bars[2].height.as_str(), bars[2].y.as_str(), bars[2].count.as_str()), ("88.0%", "12.0%", "12"));
         assert_eq!(

@@ -151,19 +151,16 @@ fn furthest(approaches: &[&Approach], values: &[(f64, f64)], odometer: OdometerU
 fn line(approach: &Approach, unit: Unit, scale: &Scale) -> Option<String> {
     let found = approach.part_distance.as_ref()?;
     let at = |point: &WearPoint| (point.part_distance.in_unit(scale.unit), into(approach, point.value, unit));
-    let points: Vec<_> = approach.values.iter().map(at).collect();
+    let mut points: Vec<_> = approach.values.iter().map(at).collect();
+    if let ([_], Some(new)) = (points.as_slice(), approach.new) {
+        points.push((0.0, into(approach, new, unit)));
+    }
     let (first, last) = points.iter().fold((f64::INFINITY, 0.0_f64), |(first, last), (x, _)| (first.min(*x), last.max(*x)));
-    let meets = (found.p50.in_unit(scale.unit), into(approach, approach.level, unit));
-    let (from, (x1, y1), slope) = if let Some(line) = Line::fit(&points) {
-        (first, (line.mean_x, line.mean_y), line.slope)
-    } else {
-        // One value, and the new value at distance 0.
-        let (x1, y1) = *points.first()?;
-        (0.0, (x1, y1), (meets.1 - y1) / (meets.0 - x1))
-    };
-    let to = meets.0.max(last).min(scale.far);
-    let place = |x: f64| format!("{:.1} {:.1}", scale.x(x), scale.y(y1 + slope * (x - x1)).clamp(-5.0, 105.0));
-    Some(format!("M{}L{}", place(from), place(to)))
+    let line = Line::fit(&points)?;
+    let to = found.p50.in_unit(scale.unit).max(last).min(scale.far);
+    let y = |x: f64| line.mean_y + line.slope * (x - line.mean_x);
+    let place = |x: f64| format!("{:.1} {:.1}", scale.x(x), scale.y(y(x)).clamp(-5.0, 105.0));
+    Some(format!("M{}L{}", place(first), place(to)))
 }
 
 fn limit_lines(approaches: &[&Approach], unit: Unit, scale: &Scale) -> Vec<LimitLine> {

@@ -94,6 +94,8 @@ on_both_engines!(it_reads_well, async |server| {
         assert!(!part.contains("Somebody else"), "{part}");
     }
     assert!(text.contains("counted from new"), "the reason is given: {text}");
+    let lines = text.replace("\r\n", "\n");
+    assert!(lines.contains("16 June 2026\n\nOpen on Saturdays.\nCome & see us <soon>.\n\n3 things"), "a paragraph each: {text}");
     // The next day: one was done, nothing else changed.
     let body = json!({"on": "2026-06-15", "work": [{"component": "engine_oil", "operation": "replace"}]});
     server.post(&format!("{ferry}/service-events"), &body).await.created();

@@ -53,6 +53,17 @@ on_both_engines!(a_part_without_a_limit_has_no_chart, async |server| {
         .says("Wear limit 1.5 mm: no forecast yet. Measured: 4.5 mm at 1,000 mi; one value alone");
 });
 
+on_both_engines!(one_value_on_the_limit_itself_draws_the_line_from_the_new_part, async |server| {
+    let bike = server.motorcycle(json!({})).await;
+    let nominal = json!({"component": "brake_pads", "quantity": "thickness", "lower": 1.5, "nominal": 5, "unit": "mm", "kind": "wear"});
+    server.post("/limits", &nominal).await.created();
+    let part = pads(&server, &bike, "front_left", &[("2026-05-01", 14_000, 1.5)]).await;
+    let page = Reader::signed_in(&server).await.get(&format!("/installed-parts/{part}")).await;
+    page.says("class=\"limit\"").hides("NaN");
+    let line = page.text.split("<path class=\"ahead\" d=\"").nth(1).and_then(|rest| rest.split('"').next());
+    assert!(line.is_some_and(|line| line.starts_with("M0.0 ")), "{line:?} begins with the new part: {}", page.text);
+});
+
 on_both_engines!(what_is_too_close_to_call_says_what_would_decide, async |server| {
     let bike = server.motorcycle(json!({})).await;
     limit(&server, "wear", 1.5).await;
@@ -122,7 +133,7 @@ on_both_engines!(what_falls_due_is_counted_by_month_for_what_one_sees, async |se
     let reader = Reader::signed_in(&server).await;
     reader.get("/").await.says("href=\"/due/by-month\"");
     let page = reader.get("/due/by-month").await;
-    page.says("1 waits already; 3 fall due by the end of May 2027, most of it in Sep 2026 (2).");
+    page.says("1 waits already; 3 fall due by the end of May 2027, the most in Sep 2026 (2).");
     page.says(&row("Waiting already", 1))
         .says(&row("Jun 2026", 1))
         .says(&row("Jul 2026", 0))

@@ -64,26 +64,11 @@ pub async fn open_events(work: &mut Work, bike: &Motorcycle) -> Result<Vec<Servi
 pub async fn found(work: &mut Work, bike: &Motorcycle, goes: Goes, found: Found) -> Result<ServiceEvent> {
     let Goes::To(id) = goes else {
         let new = NewServiceEvent {
-            on: work.today,
-            odometer: None,
-            hours: None,
-            confirmed: false,
             performed_by: Some(work.caller.name()),
             summary: found.summary,
-            work: Vec::new(),
-            fitted: Vec::new(),
-            removed: Vec::new(),
             measured: found.measured,
-            tightened: Vec::new(),
-            filled: Vec::new(),
-            procedures: Vec::new(),
-            as_found: Vec::new(),
-            follow_ups: Vec::new(),
-            follow_ups_done: Vec::new(),
-            labor_minutes: None,
-            cost: None,
             notes: found.note,
-            internal_notes: String::new(),
+            ..NewServiceEvent::on(work.today)
         };
         return log(work, bike, new).await;
     };

@@ -152,26 +152,16 @@ pub fn read(form: &mut Form, due: &[Tick], currency: &str) -> Read {
     let mut read = Read::default();
     let on = day(form);
     let mut event = NewServiceEvent {
-        on: on.unwrap_or(Date::MIN),
         odometer: form.figure("odometer"),
         hours: form.figure("hours"),
         confirmed: form.is("confirmed", "yes"),
         performed_by: form.optional("performed_by"),
         summary: form.value("summary").to_owned(),
-        work: Vec::new(),
-        fitted: Vec::new(),
-        removed: Vec::new(),
-        measured: Vec::new(),
-        tightened: Vec::new(),
-        filled: Vec::new(),
-        procedures: Vec::new(),
-        as_found: Vec::new(),
-        follow_ups: Vec::new(),
-        follow_ups_done: Vec::new(),
         labor_minutes: form.whole("labor_minutes"),
         cost: cost(form, currency),
         notes: form.value("notes").to_owned(),
         internal_notes: form.value("internal_notes").to_owned(),
+        ..NewServiceEvent::on(on.unwrap_or(Date::MIN))
     };
     for kind in ["work", "fitted", "removed", "measured", "tightened", "filled", "as_found", "follow_ups", "procedures"] {
         if rows(form, kind).len() > MOST_ROWS {
