@@ -9,7 +9,7 @@ use std::{
 
 use time::{Date, Duration, OffsetDateTime, macros::date};
 
-use super::{App, StoredAnswer, Work};
+use super::{App, StoredAnswer, Work, progress::Stage};
 use crate::{
     access::{Caller, Sight},
     domain::{
@@ -148,7 +148,9 @@ pub async fn rebuild(work: &mut Work, touched: BTreeSet<Id<Motorcycle>>) -> Resu
     for bike in touched {
         all.extend(store::history::sharing_parts(&mut work.tx, workshop, bike).await?);
     }
+    work.begin_stage(Stage::Due, all.len());
     for &id in &all {
+        work.step(1);
         if let Some(bike) = store::motorcycle::find(&mut work.tx, workshop, id).await? {
             let items = worked_out(&mut work.tx, &work.workshop, &bike).await?;
             due_item::replace(&mut work.tx, workshop, &bike, &items).await?;

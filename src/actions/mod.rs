@@ -35,6 +35,7 @@ pub mod packet;
 pub mod part;
 pub mod person;
 pub mod procedure;
+pub mod progress;
 pub mod reading;
 pub mod report;
 pub mod rule;
@@ -59,6 +60,7 @@ use time::{Date, OffsetDateTime};
 use tokio::sync::Notify;
 use uuid::Uuid;
 
+use self::progress::{Progress, Stage, Watched};
 use crate::{
     access::{Caller, address::TrustedProxies, pace::Pace},
     clock::Clock,
@@ -108,6 +110,8 @@ pub struct App {
     pub backups: Option<Arc<backup::Backups>>,
     /// What is counted for a monitoring system.
     pub metrics: Arc<Metrics>,
+    /// Long work that somebody may watch.
+    pub watched: Watched,
 }
 
 /// The address that people use, where it is known: a proxy may stand in front.
@@ -209,6 +213,8 @@ pub struct Work {
     letter_queued: bool,
     letters: Arc<Notify>,
     metrics: Arc<Metrics>,
+    /// Where long work says how far it has come; `None` where nobody watches.
+    pub progress: Option<Progress>,
 }
 
 impl App {
@@ -230,6 +236,7 @@ impl App {
             letters: Arc::default(),
             backups: None,
             metrics: Arc::default(),
+            watched: Watched::default(),
         }
     }
 
@@ -339,6 +346,7 @@ impl App {
             letter_queued: false,
             letters: Arc::clone(&self.letters),
             metrics: Arc::clone(&self.metrics),
+            progress: None,
         })
     }
 }
@@ -357,6 +365,18 @@ impl Work {
     /// Says that what is due on a motorcycle may have changed.
     pub fn touch(&mut self, motorcycle: Id<Motorcycle>) {
         self.touched.insert(motorcycle);
+    }
+    /// Says that a stage of long work begins.
+    pub fn begin_stage(&self, stage: Stage, all: usize) {
+        if let Some(progress) = &self.progress {
+            progress.begin(stage, all);
+        }
+    }
+    /// Says that so many more of a stage are done.
+    pub fn step(&self, more: usize) {
+        if let Some(progress) = &self.progress {
+            progress.add(more);
+        }
     }
     /// Leaves an audit row.
     ///
@@ -392,6 +412,7 @@ impl Work {
         self.metrics.rebuilt(touched.len(), begun.elapsed());
         telling.finish(self).await?;
         let workshop = self.workshop_id();
+        self.begin_stage(Stage::Words, 0);
         store::search::refresh(&mut self.tx, workshop).await?;
         self.settled.extend(touched);
         Ok(())

@@ -4,17 +4,20 @@ use std::{
     io::{self, Read, Write},
     path::{Path, PathBuf},
     process::ExitCode,
+    time::Duration,
 };
 
 use clap::Args;
+use tokio::task::JoinSet;
 
 use super::{environment, print};
 use crate::{
     access::Caller,
     actions::{
-        App,
+        App, Work,
         export::Export as Outgoing,
         import::{self, Format, Wanted},
+        progress::Progress,
     },
     clock::Clock,
     config::Database,
@@ -104,6 +107,22 @@ pub struct Import {
     dry_run: bool,
 }
 
+/// How often the terminal says how far an import has come.
+const EVERY: Duration = Duration::from_secs(2);
+
+/// Says on standard error how far the work has come, until what it gives back is dropped.
+fn tell(work: &mut Work) -> JoinSet<()> {
+    let progress = work.progress.insert(Progress::default()).clone();
+    let mut telling = JoinSet::new();
+    telling.spawn(async move {
+        loop {
+            tokio::time::sleep(EVERY).await;
+            eprintln!("{}", progress.step());
+        }
+    });
+    telling
+}
+
 impl Import {
     /// Runs the command: 0 where everything was stored, 1 with each row that is wrong.
     ///
@@ -127,6 +146,7 @@ impl Import {
         };
         let wanted = Wanted { kind: self.kind, format, date_order: self.date_order, unit: self.unit };
         let mut work = app.write(&Caller::command_line(workshop), None).await?;
+        let telling = tell(&mut work);
         let imported = import::import(&mut work, wanted, file).await?;
         for row in &imported.rows {
             for error in &row.errors {
@@ -146,6 +166,7 @@ impl Import {
             return Ok(ExitCode::SUCCESS);
         }
         work.finish(None).await?;
+        drop(telling);
         print(&format!("{new} of {} rows were new and are stored", imported.rows.len()));
         Ok(ExitCode::SUCCESS)
     }

@@ -44,13 +44,16 @@ pub static SCRIPT: LazyLock<Asset> =
 /// The script of the page on which work is written up.
 pub static WRITE_UP: LazyLock<Asset> =
     LazyLock::new(|| Asset::new("write_up", "js", "text/javascript; charset=utf-8", include_str!("../../templates/assets/write_up.js")));
+/// The script that says how far an import has come.
+pub static IMPORT: LazyLock<Asset> =
+    LazyLock::new(|| Asset::new("import", "js", "text/javascript; charset=utf-8", include_str!("../../templates/assets/import.js")));
 /// The icon: a witness mark across nut and bolt.
 pub static ICON: LazyLock<Asset> =
     LazyLock::new(|| Asset::new("mark", "svg", "image/svg+xml; charset=utf-8", include_str!("../../templates/assets/mark.svg")));
 
 /// `/assets/{file}`
 pub(super) async fn show(Path(file): Path<String>) -> Result<Response, Fault> {
-    let all = [&*STYLE, &*SCRIPT, &*WRITE_UP, &*ICON];
+    let all = [&*STYLE, &*SCRIPT, &*WRITE_UP, &*IMPORT, &*ICON];
     let asset = all.into_iter().find(|asset| asset.url.strip_prefix("/assets/") == Some(&file)).ok_or(Error::NotFound("page"))?;
     Ok(([(header::CONTENT_TYPE, asset.kind), (header::CACHE_CONTROL, "public, max-age=31536000, immutable")], asset.content)
         .into_response())

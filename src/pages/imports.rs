@@ -5,7 +5,7 @@ use askama::Template;
 use axum::{
     body::{Body, Bytes},
     extract::{DefaultBodyLimit, FromRequest, Multipart, Request, State},
-    http::header,
+    http::{StatusCode, header},
     response::{IntoResponse, Response},
 };
 use futures_util::stream;
@@ -344,6 +344,8 @@ pub(super) async fn act(
     let for_real = form.value("do") == "import";
     let mut work = if for_real { visitor.write(&app, &mut form).await? } else { app.write(&visitor.caller, None).await? };
     let draft = Draft::find(&mut work, id).await?;
+    let watch = app.watched.watch((work.workshop_id(), id.uuid()));
+    work.progress = Some(watch.progress.clone());
     let imported = draft.import(&mut work, &mut form).await?;
     if for_real && imported.is_good() && !form.has_problems() {
         let workshop = work.workshop_id();
@@ -387,6 +389,14 @@ fn tried(imported: &Imported) -> Tried {
         button: format!("Store {}", counted(new)),
         wrong,
         more,
+    }
+}
+
+/// `GET /imports/{id}/progress`: how far trying or storing has come, as a line; 204 where nothing is going on here.
+pub(super) async fn progress(State(app): State<Arc<App>>, Manager(visitor): Manager, PathId(id): PathId<ImportDraft>) -> Response {
+    match app.watched.step((visitor.caller.workshop, id.uuid())) {
+        Some(step) => ([(header::CACHE_CONTROL, "no-store")], format!("{step} …")).into_response(),
+        None => StatusCode::NO_CONTENT.into_response(),
     }
 }
 

@@ -156,6 +156,7 @@ fn of_the_workshop() -> Router<Arc<App>> {
         .route("/imports", get(imports::list).post(imports::upload))
         .route("/imports/export", get(imports::export))
         .route("/imports/{id}", get(imports::show).post(imports::act))
+        .route("/imports/{id}/progress", get(imports::progress))
         .route("/owners", get(owners::list))
         .route("/owners/new", get(owners::new).post(owners::add))
         .route("/owners/{id}/edit", get(owners::edit).post(owners::change))

@@ -4,5 +4,6 @@
 mod axe;
 mod browser;
 mod invitation;
+mod sending;
 mod workshop;
 mod write_up;

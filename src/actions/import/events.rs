@@ -9,7 +9,7 @@ use super::{
     table::{Column, Table},
 };
 use crate::{
-    actions::{Work, component, service::many::log_many},
+    actions::{Work, component, progress::Stage, service::many::log_many},
     domain::{
         id::Id,
         motorcycle::Motorcycle,
@@ -56,7 +56,10 @@ struct Gathered {
 pub async fn import(work: &mut Work, table: &mut Table) -> Result<()> {
     let bikes = Bikes::load(work).await?;
     let components = component::all(work).await?;
-    for (id, events) in gather(table, &bikes, &work.workshop.currency.clone()) {
+    let gathered = gather(table, &bikes, &work.workshop.currency.clone());
+    work.begin_stage(Stage::Rows, table.rows.len());
+    for (id, events) in gathered {
+        work.step(events.iter().map(|event| event.rows.len()).sum());
         let Some(bike) = bikes.get(id) else { continue };
         let many = events.iter().map(Gathered::event).collect::<Result<Vec<_>>>()?;
         let logged = log_many(work, bike, &many, &components).await?;

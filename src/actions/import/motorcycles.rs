@@ -3,7 +3,7 @@ use serde_json::{Map, Value, json};
 
 use super::table::{Column, Table};
 use crate::{
-    actions::{Work, motorcycle},
+    actions::{Work, motorcycle, progress::Stage},
     domain::{
         motorcycle::{Motorcycle, NewMotorcycle},
         words::{DistanceStatus, FinalDrive, OdometerUnit},
@@ -40,7 +40,9 @@ pub async fn import(work: &mut Work, table: &mut Table) -> Result<()> {
     let mut there = store::list(&mut work.tx, workshop, work.caller.sight, &store::Wanted::default(), Stretch::ALL).await?;
     let archived = store::Wanted { archived: true, ..store::Wanted::default() };
     there.extend(store::list(&mut work.tx, workshop, work.caller.sight, &archived, Stretch::ALL).await?);
+    work.begin_stage(Stage::Rows, table.rows.len());
     for row in 0..table.rows.len() {
+        work.step(1);
         if !table.is_good(row) {
             continue;
         }

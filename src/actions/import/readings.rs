@@ -8,6 +8,7 @@ use super::{
 use crate::{
     actions::{
         Work,
+        progress::Stage,
         reading::{self, Another},
     },
     domain::{
@@ -35,7 +36,9 @@ pub async fn import(work: &mut Work, table: &mut Table) -> Result<()> {
             of.entry(bike).or_default().push((row, Another { new, event: None }));
         }
     }
+    work.begin_stage(Stage::Rows, table.rows.len());
     for (id, readings) in of {
+        work.step(readings.len());
         let Some(bike) = bikes.get(id) else { continue };
         let (rows, many): (Vec<_>, Vec<_>) = readings.into_iter().unzip();
         let recorded = reading::record_many(work, bike, CounterKind::Odometer, many).await?;

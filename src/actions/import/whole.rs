@@ -10,6 +10,7 @@ use self::facts::derive;
 use super::super::{
     Subject, Work,
     export::{FORMAT, VERSION},
+    progress::Stage,
     reading, workshop,
 };
 use crate::{
@@ -292,8 +293,10 @@ async fn store_all(work: &mut Work, file: &mut File, imported: &mut Imported) ->
     if let Some(settings) = file.settings.take() {
         super::super::workshop::change(work, settings).await?;
     }
+    work.begin_stage(Stage::Rows, file.new.values().map(Vec::len).sum());
     for table in TABLES {
         if let Some(rows) = file.new.remove(table.name) {
+            work.step(rows.len());
             exchange::insert(&mut work.tx, workshop, table, &rows).await?;
         }
     }
