@@ -144,6 +144,34 @@ async fn must_be_line(work: &mut Work, kind: BelongsTo, id: Uuid, pointer: &str)
     if place < lines { Ok(()) } else { Err(none()) }
 }
 
+/// Where a line stands after a list of lines was changed: an equal one, else its own place where there are as many as before, so that it was
+/// only worded anew; `None` where it is gone.
+fn place_after<T: PartialEq>(place: usize, old: &[T], new: &[T]) -> Option<usize> {
+    let line = old.get(place)?;
+    let same = || new.iter().position(|other| other == line);
+    let worded_anew = || (old.len() == new.len()).then_some(place);
+    new.get(place).filter(|other| *other == line).map(|_| place).or_else(same).or_else(worded_anew)
+}
+/// Lets photographs of an event go along with the lines that they show, once a list of lines was changed. Where a line is gone they are the
+/// whole event's.
+///
+/// # Errors
+/// Where the database refuses.
+pub async fn follow_lines<T: PartialEq>(work: &mut Work, event: Id<ServiceEvent>, list: &str, old: &[T], new: &[T]) -> Result<()> {
+    if old == new {
+        return Ok(());
+    }
+    let workshop = work.workshop_id();
+    for attachment in store::of(&mut work.tx, workshop, &[event.uuid()]).await? {
+        let Some((of, place)) = attachment.line.as_deref().and_then(line) else { continue };
+        if of == list {
+            let moved = place_after(place, old, new).map(|place| format!("/{list}/{place}"));
+            store::set_line(&mut work.tx, workshop, attachment.id, moved.as_deref()).await?;
+        }
+    }
+    Ok(())
+}
+
 /// How long a photograph waits for its form.
 const WAITS: time::Duration = time::Duration::days(2);
 

@@ -10,7 +10,7 @@ use time::Date;
 pub use self::strike::strike_out;
 use self::{check::Known, show::events};
 use super::{
-    Subject, Work, measure, motorcycle,
+    Subject, Work, attachment, measure, motorcycle,
     part::{
         self,
         plan::{Entry, Plan},
@@ -309,6 +309,8 @@ pub async fn change(work: &mut Work, old: &ServiceEvent, new: EventDetails) -> R
     if !problems.is_empty() {
         return Err(Error::Invalid(problems));
     }
+    attachment::follow_lines(work, old.id, "as_found", &old.as_found, &new.as_found).await?;
+    attachment::follow_lines(work, old.id, "filled", &old.filled, &new.filled).await?;
     let mut row = find(work, old.id).await?;
     row.summary = new.summary;
     row.performed_by = new.performed_by;

@@ -89,6 +89,13 @@ pub async fn insert(tx: &mut Tx, workshop: Id<Workshop>, attachment: &Attachment
     Ok(())
 }
 
+/// Says which line of its event an attachment shows.
+pub async fn set_line(tx: &mut Tx, workshop: Id<Workshop>, id: Id<Attachment>, line: Option<&str>) -> Result<()> {
+    let sql = "update attachment set line = $3 where workshop_id = $1 and id = $2";
+    execute!(tx, sqlx::query(sql).bind(workshop).bind(id).bind(line))?;
+    Ok(())
+}
+
 /// The attachment of an id, unless it was hidden.
 pub async fn find(tx: &mut Tx, workshop: Id<Workshop>, id: Id<Attachment>) -> Result<Option<Attachment>> {
     let sql = concat!("select ", columns!(), " from attachment where workshop_id = $1 and id = $2 and deleted_at is null");

@@ -217,6 +217,17 @@ on_both_engines!(a_photo_belongs_to_a_line, async |server| {
         assert_eq!(at(&event, wrong).await.wrong(), ["/line"], "{wrong}");
     }
     assert_eq!(at(&bike, "/work/0").await.wrong(), ["/line"]);
+
+    // Another note is put before it: the photo goes along. Worded anew, it stays. Taken out, the photo is the whole event's.
+    let path = format!("/service-events/{event}");
+    let spacer = |text: &str| json!({"component": "wheel", "position": "rear", "text": text});
+    let shown = async || server.all(&format!("/attachments?belongs_to={event}")).await[0]["line"].clone();
+    server.change(&path, &json!({"as_found": [spacer("Bearing cover loose"), spacer("Spacer left")]})).await.ok();
+    assert_eq!(shown().await, "/as_found/1");
+    server.change(&path, &json!({"as_found": [spacer("Bearing cover loose"), spacer("Spacer on the left")]})).await.ok();
+    assert_eq!(shown().await, "/as_found/1");
+    server.change(&path, &json!({"as_found": [spacer("Bearing cover loose")]})).await.ok();
+    assert_eq!(shown().await, Value::Null);
 });
 
 on_both_engines!(an_owner_gets_a_photo_without_what_the_camera_wrote, async |server| {

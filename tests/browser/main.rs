@@ -4,6 +4,9 @@
 mod axe;
 mod browser;
 mod invitation;
+#[expect(dead_code, reason = "the other tests use the rest of it")]
+#[path = "../harness/picture.rs"]
+mod picture;
 mod sending;
 mod workshop;
 mod write_up;
