@@ -3,12 +3,16 @@
 mod client;
 mod fleet;
 mod long_history;
+mod outside;
+mod program;
 
 use std::{
     collections::HashMap,
     hint::black_box,
+    io::Write,
     net::SocketAddr,
-    process::ExitCode,
+    path::{Path, PathBuf},
+    process::{Command, ExitCode},
     sync::Arc,
     time::{Duration, Instant},
 };
@@ -67,6 +71,7 @@ fn main() -> ExitCode {
     }
     let number = |name: &str, default| std::env::var(name).ok().and_then(|text| text.parse().ok()).unwrap_or(default);
     let (small, large) = (number("WITNESSMARK_LOAD_SMALL", 500), number("WITNESSMARK_LOAD_LARGE", 50_000));
+    let middle = number("WITNESSMARK_LOAD_MIDDLE", 5_000);
     let seconds = Duration::from_secs(number("WITNESSMARK_LOAD_SECONDS", 5).into());
     let mut lines = in_memory();
     let runtime = Runtime::new().expect("a runtime");
@@ -91,6 +96,18 @@ fn main() -> ExitCode {
     lines.extend(first_pages(&fleets));
     lines.extend(log_a_service(&runtime, &fleets));
     lines.push(long_history(&runtime, &fleets[0]));
+    let [small, large] = fleets;
+    for fleet in [small, serve(middle), large] {
+        let fleet = runtime.block_on(fleet.as_file(folder.path()));
+        lines.extend(runtime.block_on(outside::measure(&fleet, seconds)));
+        if let Some(programs) = std::env::var_os("WITNESSMARK_LOAD_PEERS").map(PathBuf::from) {
+            lines.push(beside_a_peer(&runtime, &fleet, &programs, seconds));
+        }
+    }
+    if let Some(programs) = std::env::var_os("WITNESSMARK_LOAD_PEERS").map(PathBuf::from) {
+        let own = lines[0].ratio.unwrap_or(f64::NAN);
+        lines.extend(columnar(&programs, folder.path(), own));
+    }
     let smoke = std::env::var_os("WITNESSMARK_LOAD_SMOKE").is_some();
     print(&lines, smoke)
 }
@@ -190,6 +207,19 @@ fn due_path(bike: Id<Motorcycle>) -> String {
 }
 
 impl Served {
+    /// The fleet as a file that nobody serves any more.
+    async fn as_file(self, folder: &Path) -> outside::Fleet {
+        self.app.store.close().await;
+        outside::Fleet {
+            path: folder.join(format!("{}.db", self.bikes.len())),
+            workshop: self.workshop.uuid(),
+            events: self.bikes.len() * fleet::EVENTS as usize,
+            bikes: self.bikes.iter().map(|bike| bike.uuid()).collect(),
+            bearer: self.bearer(),
+            session: self.session(),
+            today: self.app.clock.today("Europe/Lisbon").to_string(),
+        }
+    }
     fn bearer(&self) -> String {
         format!("Authorization: Bearer {}", self.token)
     }
@@ -216,6 +246,47 @@ fn long_history(runtime: &Runtime, fleet: &Served) -> Line {
         ratio: Some(millis(took)),
         wanted: Some((false, 1.0)),
     }
+}
+
+/// One motorcycle's due items, asked of a general-purpose server on the same file.
+fn beside_a_peer(runtime: &Runtime, fleet: &outside::Fleet, programs: &Path, time: Duration) -> Line {
+    let (own, peer) = runtime.block_on(outside::beside_a_peer(fleet, &programs.join("datasette"), time));
+    Line {
+        what: format!(
+            "{} motorcycles: one motorcycle's due, beside a general-purpose server of SQL as JSON (datasette)",
+            fleet.bikes.len()
+        ),
+        measured: format!("{own:.0} /s, {peer:.0} /s"),
+        ratio: Some(own / peer),
+        wanted: Some((true, 20.0)),
+    }
+}
+
+/// The same million due points from a columnar engine, which reads what was done from a file and works them out in one query.
+fn columnar(programs: &Path, folder: &Path, own: f64) -> Vec<Line> {
+    let path = folder.join("done.csv");
+    let mut file = std::io::BufWriter::new(std::fs::File::create(&path).expect("a file"));
+    for bike in 0..50_000 {
+        for visit in fleet::visits(bike) {
+            writeln!(file, "{bike},{},{},{}", visit.work, visit.miles, visit.days_ago).expect("a row");
+        }
+    }
+    file.flush().expect("it is written");
+    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/load/columnar.py");
+    let said = Command::new(programs.join("python")).arg(script).arg(&path).output().expect("the peer runs");
+    assert!(said.status.success(), "{}", String::from_utf8_lossy(&said.stderr));
+    let said = String::from_utf8_lossy(&said.stdout).into_owned();
+    let line = |line: &str| {
+        let (threads, seconds) = line.split_once(' ').expect("threads and seconds");
+        let seconds: f64 = seconds.trim().parse().expect("seconds");
+        Line {
+            what: format!("a million due points here, beside a columnar SQL engine (duckdb) on {threads} threads"),
+            measured: format!("{own:.3} s, {seconds:.3} s"),
+            ratio: Some(own / seconds),
+            wanted: Some((false, 1.0)),
+        }
+    };
+    said.lines().map(line).collect()
 }
 
 /// How often per second one motorcycle's due items are given, beside a fixed answer of the same size.

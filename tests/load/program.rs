@@ -1,4 +1,5 @@
 //! The program as its users start it: a process of its own on a database file of its own.
+#![allow(dead_code, reason = "the load and the faults each use a part of it")]
 use std::{
     io::Write,
     net::{SocketAddr, TcpListener},
@@ -7,14 +8,14 @@ use std::{
     time::Duration,
 };
 
-const PROGRAM: &str = env!("CARGO_BIN_EXE_witnessmark");
+pub const PROGRAM: &str = env!("CARGO_BIN_EXE_witnessmark");
 
 /// A database file with one workshop, and where it is served.
 pub struct Program {
     pub address: SocketAddr,
     pub token: String,
     database: String,
-    _folder: tempfile::TempDir,
+    _folder: Option<tempfile::TempDir>,
 }
 
 impl Program {
@@ -33,9 +34,11 @@ impl Program {
         let said = setup.wait_with_output().expect("setup ends");
         assert!(said.status.success());
         let token = String::from_utf8_lossy(&said.stdout).lines().last().expect("a token").to_owned();
-        // A port that was free a moment ago; the server takes it again and again.
-        let address = TcpListener::bind("127.0.0.1:0").and_then(|socket| socket.local_addr()).expect("a free port");
-        Self { address, token, database, _folder: folder }
+        Self { address: free_port(), token, database, _folder: Some(folder) }
+    }
+    /// A database file that is there, to be served.
+    pub fn on(file: &Path) -> Self {
+        Self { address: free_port(), token: String::new(), database: format!("sqlite:{}", file.display()), _folder: None }
     }
     /// Starts the server; it is not ready yet.
     pub fn serve(&self) -> Child {
@@ -59,6 +62,10 @@ impl Program {
     }
 }
 
+/// A port that was free a moment ago; the server takes it again and again.
+fn free_port() -> SocketAddr {
+    TcpListener::bind("127.0.0.1:0").and_then(|socket| socket.local_addr()).expect("a free port")
+}
 fn file(folder: &Path) -> PathBuf {
     folder.join("faults.db")
 }
