@@ -1,7 +1,7 @@
 //! The router and its layers: the API below `/api/v1`, the pages, health.
 use std::{
     net::SocketAddr,
-    sync::Arc,
+    sync::{Arc, LazyLock},
     time::{Duration, Instant},
 };
 
@@ -39,15 +39,13 @@ pub fn openapi() -> OpenApi {
     api::openapi::complete(utoipa_axum::router::OpenApiRouter::new().nest(api::BASE, api::routes()).into_openapi())
 }
 
+/// The document as it is sent. It is made when somebody asks for it first: nothing waits for it when the server starts.
+static DOCUMENT: LazyLock<String> = LazyLock::new(|| serde_json::to_string(&openapi()).unwrap_or_default());
+
 /// Everything that the server answers.
 pub fn router(app: Arc<App>) -> Router {
     let (api, _) = utoipa_axum::router::OpenApiRouter::new().nest(api::BASE, api::routes()).split_for_parts();
-    let document = serde_json::to_string(&openapi()).unwrap_or_default();
-    let document: Arc<str> = document.into();
-    let openapi = get(move || {
-        let document = Arc::clone(&document);
-        async move { ([(header::CONTENT_TYPE, "application/json")], document.to_string()) }
-    });
+    let openapi = get(|| async { ([(header::CONTENT_TYPE, "application/json")], DOCUMENT.as_str()) });
     Router::new()
         .merge(api.layer(middleware::from_fn(api::csv::where_wanted)))
         .merge(pages::routes(Arc::clone(&app)))

@@ -1,5 +1,5 @@
 //! The two engines behind one face: opening, migrating, and transactions.
-use std::{str::FromStr, time::Duration};
+use std::{str::FromStr, sync::Arc, time::Duration};
 
 use sqlx::{
     Connection, PgPool, Postgres, Sqlite, SqlitePool, Transaction,
@@ -7,11 +7,15 @@ use sqlx::{
     postgres::PgPoolOptions,
     sqlite::{SqliteConnectOptions, SqliteJournalMode, SqliteLockingMode, SqlitePoolOptions, SqliteSynchronous},
 };
+use tokio::sync::Semaphore;
 
 use crate::error::{Error, Result};
 
 static SQLITE: Migrator = sqlx::migrate!("migrations/sqlite");
 static POSTGRES: Migrator = sqlx::migrate!("migrations/postgres");
+
+/// The most writes that wait for the one writer.
+const MOST_WAITING: usize = 128;
 
 /// An open database.
 #[derive(Clone, Debug)]
@@ -22,6 +26,8 @@ pub enum Store {
         read: SqlitePool,
         /// The one writer.
         write: SqlitePool,
+        /// Room in the queue for it.
+        room: Arc<Semaphore>,
     },
     /// PostgreSQL, or what speaks its protocol.
     Postgres(PgPool),
@@ -125,7 +131,7 @@ impl Store {
         let reader = options.create_if_missing(false).read_only(true);
         // Readers are opened once the schema is up to date: one that had read it before would go on preparing statements for the old one.
         let read = SqlitePoolOptions::new().max_connections(8).acquire_timeout(Duration::from_secs(30)).connect_lazy_with(reader);
-        Ok(Self::Sqlite { read, write })
+        Ok(Self::Sqlite { read, write, room: Arc::new(Semaphore::new(MOST_WAITING)) })
     }
 
     /// Opens a copy of a SQLite database to read it as it is: nothing is migrated, and no file appears beside it. To write to it is an error.
@@ -136,7 +142,7 @@ impl Store {
         let options = SqliteConnectOptions::new().filename(path).read_only(true).immutable(true);
         let pool = SqlitePoolOptions::new().max_connections(4).connect_with(options).await;
         let pool = pool.map_err(|error| Error::Unavailable(format!("cannot open the copy: {}", explain(&error))))?;
-        Ok(Self::Sqlite { read: pool.clone(), write: pool })
+        Ok(Self::Sqlite { read: pool.clone(), write: pool, room: Arc::new(Semaphore::new(MOST_WAITING)) })
     }
 
     /// Brings the schema up to date. Two servers may do so at once: SQLite's write lock and PostgreSQL's advisory lock let one go first.
@@ -175,17 +181,21 @@ impl Store {
     /// A transaction that writes. SQLite takes its only writer connection (a fair queue) and locks at once.
     ///
     /// # Errors
-    /// Where the database cannot be reached or stays locked.
+    /// Where the database cannot be reached or stays locked; [`Error::Busy`] where the queue is full: whoever is turned away at once can try
+    /// again sooner than one who waited in vain.
     pub async fn write(&self) -> Result<Tx> {
         Ok(match self {
-            Self::Sqlite { write, .. } => Tx::Sqlite(write.begin_with("BEGIN IMMEDIATE").await?),
+            Self::Sqlite { write, room, .. } => {
+                let _waiting = room.try_acquire().map_err(|_| Error::Busy)?;
+                Tx::Sqlite(write.begin_with("BEGIN IMMEDIATE").await?)
+            }
             Self::Postgres(pool) => Tx::Postgres(pool.begin().await?),
         })
     }
     /// Waits for running statements and closes the connections.
     pub async fn close(&self) {
         match self {
-            Self::Sqlite { read, write } => {
+            Self::Sqlite { read, write, .. } => {
                 read.close().await;
                 write.close().await;
             }
@@ -214,7 +224,7 @@ async fn hold_sqlite(path: &str) -> sqlx::Result<(Store, Tx)> {
     let pool = SqlitePoolOptions::new().max_connections(1).connect_with(options.busy_timeout(Duration::from_secs(1))).await?;
     let mut tx = pool.begin_with("BEGIN EXCLUSIVE").await?;
     sqlx::query("pragma query_only = on").execute(&mut *tx).await?;
-    Ok((Store::Sqlite { read: pool.clone(), write: pool }, Tx::Sqlite(tx)))
+    Ok((Store::Sqlite { read: pool.clone(), write: pool, room: Arc::new(Semaphore::new(MOST_WAITING)) }, Tx::Sqlite(tx)))
 }
 async fn hold_postgres(url: &str) -> sqlx::Result<(Store, Tx)> {
     let pool = PgPoolOptions::new().max_connections(1).acquire_timeout(Duration::from_secs(5)).connect(url).await?;
