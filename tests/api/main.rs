@@ -12,6 +12,7 @@ mod harness;
 
 mod attachments;
 mod backups;
+mod bytes;
 mod calendars;
 mod connection;
 mod conventions;

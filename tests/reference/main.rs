@@ -7,6 +7,7 @@ mod given;
 mod limits_by_age;
 mod months;
 mod odometer;
+mod parsers;
 mod password_hash;
 mod record_contents;
 mod regression;
