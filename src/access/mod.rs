@@ -49,6 +49,8 @@ pub enum Who {
     CommandLine,
     /// The recipient of a mail, by its address, who followed the link in it.
     Recipient(String),
+    /// Another workshop of this server, by its name: who acts there is its own business.
+    Workshop(String),
 }
 
 /// What somebody is in a workshop, the later one with more rights.
@@ -118,6 +120,11 @@ impl Caller {
     pub fn reader(workshop: Id<Workshop>, sight: Sight) -> Self {
         Self { scopes: vec![TokenScope::Read], standing: Standing::Owner, sight, ..Self::command_line(workshop) }
     }
+    /// Another workshop, where it does what it was offered.
+    #[must_use]
+    pub fn workshop(workshop: Id<Workshop>, name: &str) -> Self {
+        Self { who: Who::Workshop(name.to_owned()), ..Self::command_line(workshop) }
+    }
     /// A person by their roles in the workshop; `owner` is the one whose motorcycles are theirs. None where the roles give no right at all.
     #[must_use]
     pub fn person(workshop: Id<Workshop>, person: Person, roles: &[Role], owner: Option<Id<Owner>>) -> Option<Self> {
@@ -152,6 +159,7 @@ impl Caller {
             Who::Token(_, name) => format!("token {name}"),
             Who::CommandLine => "command line".into(),
             Who::Recipient(address) => format!("{address}, by the link in a mail"),
+            Who::Workshop(name) => format!("workshop {name}"),
         }
     }
     /// The id of the person or token that an entry is noted under; the command line has none.
@@ -160,7 +168,7 @@ impl Caller {
         match &self.who {
             Who::Person(person) => Some(person.id.uuid()),
             Who::Token(id, _) => Some(id.uuid()),
-            Who::CommandLine | Who::Recipient(_) => None,
+            Who::CommandLine | Who::Recipient(_) | Who::Workshop(_) => None,
         }
     }
     /// The person, if it is one.

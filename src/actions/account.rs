@@ -83,10 +83,22 @@ pub struct Happening<'a> {
     pub name: &'a str,
     /// The member, where it is about one workshop.
     pub member: Option<&'a Member>,
+    /// The address before and the one after, so that whoever is erased is known by both.
+    pub emails: Option<(&'a str, &'a str)>,
+}
+impl<'a> Happening<'a> {
+    /// Something that happened to an account as a whole.
+    #[must_use]
+    pub const fn new(action: &'static str, person: Id<Person>, name: &'a str) -> Self {
+        Self { action, person, name, member: None, emails: None }
+    }
 }
 /// Leaves an audit row in each of these workshops.
 pub(super) async fn note(app: &App, tx: &mut Tx, workshops: &[Id<Workshop>], happening: &Happening<'_>) -> Result<()> {
-    let new_value = happening.member.map(serde_json::to_value).transpose().map_err(Error::internal)?;
+    let member = happening.member.map(serde_json::to_value).transpose().map_err(Error::internal)?;
+    let email = |email: &str| serde_json::json!({"email": email});
+    let old_value = happening.emails.map(|(old, _)| email(old));
+    let new_value = member.or_else(|| happening.emails.map(|(_, new)| email(new)));
     for workshop in workshops {
         let entry = audit::Entry {
             id: app.clock.new_id(),
@@ -99,16 +111,16 @@ pub(super) async fn note(app: &App, tx: &mut Tx, workshops: &[Id<Workshop>], hap
             subject_kind: if happening.member.is_some() { "person".into() } else { "account".into() },
             subject_id: Some(happening.member.map_or_else(|| happening.person.uuid(), |member| member.id.uuid())),
             motorcycle_id: None,
-            old_value: None,
+            old_value: old_value.clone().map(types::Json),
             new_value: new_value.clone().map(types::Json),
         };
         audit::append(tx, *workshop, &entry).await?;
     }
     Ok(())
 }
-async fn note_everywhere(app: &App, tx: &mut Tx, action: &'static str, person: Id<Person>, name: &str) -> Result<()> {
-    let workshops = account::workshops_of(tx, person).await?;
-    note(app, tx, &workshops, &Happening { action, person, name, member: None }).await
+async fn note_everywhere(app: &App, tx: &mut Tx, happening: &Happening<'_>) -> Result<()> {
+    let workshops = account::workshops_of(tx, happening.person).await?;
+    note(app, tx, &workshops, happening).await
 }
 
 /// Changes what a person is called, in every workshop.
@@ -130,7 +142,7 @@ pub async fn change_name(app: &App, person: &Person, name: &str) -> Result<()> {
     }
     let mut tx = app.store.write().await?;
     account::set_name(&mut tx, person.id, name).await?;
-    note_everywhere(app, &mut tx, "change_name", person.id, name).await?;
+    note_everywhere(app, &mut tx, &Happening::new("change_name", person.id, name)).await?;
     tx.commit().await
 }
 
@@ -152,7 +164,7 @@ async fn set_password(app: &App, tx: &mut Tx, person: Id<Person>, name: &str, ha
     session::delete_others(tx, person, keep).await?;
     second_factor::delete_steps(tx, person).await?;
     account_link::delete_all(tx, person).await?;
-    note_everywhere(app, tx, "change_password", person, name).await
+    note_everywhere(app, tx, &Happening::new("change_password", person, name)).await
 }
 
 /// Asks for a link to a new password by mail. The work is done aside, so that neither the answer nor the time that it takes says whether
@@ -254,7 +266,12 @@ pub async fn begin_email_change(app: &App, person: &Person, workshop: Id<Worksho
     for letter in [Notice::leaving(&account.email, &email, &link(&old)), arriving] {
         notice::send(&mut tx, app, workshop, letter).await?;
     }
-    note_everywhere(app, &mut tx, "begin_email_change", person.id, &account.name).await?;
+    note_everywhere(
+        app,
+        &mut tx,
+        &Happening { emails: Some((&account.email, &email)), ..Happening::new("begin_email_change", person.id, &account.name) },
+    )
+    .await?;
     tx.commit().await?;
     app.letters.notify_one();
     Ok(())
@@ -280,10 +297,15 @@ pub async fn confirm_email(app: &App, plain: &str) -> Result<bool> {
     let change = account_link::confirm_email_change(&mut tx, &secret::hash(plain), now).await?.ok_or(Error::NotFound("link"))?;
     let both = change.old_confirmed_at.is_some() && change.new_confirmed_at.is_some();
     if both {
+        let old = account::find(&mut tx, change.person_id).await?.ok_or(Error::NotFound("person"))?;
         account::set_email(&mut tx, change.person_id, &change.email).await?;
         account_link::delete_all(&mut tx, change.person_id).await?;
-        let name = account::find(&mut tx, change.person_id).await?.map(|account| account.name).unwrap_or_default();
-        note_everywhere(app, &mut tx, "change_email", change.person_id, &name).await?;
+        note_everywhere(
+            app,
+            &mut tx,
+            &Happening { emails: Some((&old.email, &change.email)), ..Happening::new("change_email", change.person_id, &old.name) },
+        )
+        .await?;
     }
     tx.commit().await?;
     Ok(both)
@@ -332,7 +354,7 @@ pub async fn confirm_second_factor(app: &App, person: &Person, cookie: &str, pas
     // Whoever is signed in elsewhere never gave a code.
     session::delete_others(&mut tx, person.id, &secret::hash(cookie)).await?;
     let codes = new_codes(&mut tx, person.id).await?;
-    note_everywhere(app, &mut tx, "switch_on_second_factor", person.id, &person.name).await?;
+    note_everywhere(app, &mut tx, &Happening::new("switch_on_second_factor", person.id, &person.name)).await?;
     tx.commit().await?;
     throttle::succeeded(app, &guesses).await?;
     Ok(codes)
@@ -356,7 +378,7 @@ pub async fn renew_recovery_codes(app: &App, person: &Person, password: String) 
         return Err(Error::conflict("Your account has no second factor, and needs no recovery codes.", []));
     }
     let codes = new_codes(&mut tx, person.id).await?;
-    note_everywhere(app, &mut tx, "renew_recovery_codes", person.id, &person.name).await?;
+    note_everywhere(app, &mut tx, &Happening::new("renew_recovery_codes", person.id, &person.name)).await?;
     tx.commit().await?;
     Ok(codes)
 }
@@ -369,7 +391,7 @@ pub async fn drop_second_factor(app: &App, person: &Person, password: String) ->
     sign_in::confirm_password(app, person.id, password, "/password").await?;
     let mut tx = app.store.write().await?;
     second_factor::delete(&mut tx, person.id).await?;
-    note_everywhere(app, &mut tx, "switch_off_second_factor", person.id, &person.name).await?;
+    note_everywhere(app, &mut tx, &Happening::new("switch_off_second_factor", person.id, &person.name)).await?;
     tx.commit().await
 }
 
@@ -393,7 +415,7 @@ pub async fn end_all_sessions(app: &App, person: &Person) -> Result<()> {
     let mut tx = app.store.write().await?;
     session::delete_others(&mut tx, person.id, &[]).await?;
     second_factor::delete_steps(&mut tx, person.id).await?;
-    note_everywhere(app, &mut tx, "sign_out_everywhere", person.id, &person.name).await?;
+    note_everywhere(app, &mut tx, &Happening::new("sign_out_everywhere", person.id, &person.name)).await?;
     tx.commit().await
 }
 

@@ -110,6 +110,8 @@ async fn erase(work: &mut Work, mut gone: Gone, subject: Subject) -> Result<Stri
     store_erasure::walk(&mut work.tx, workshop, &gone, &erasure).await?;
     let nobody = work.new_id::<Person>().uuid();
     store_erasure::untie(&mut work.tx, workshop, &gone, nobody).await?;
+    // An entry of the search holds words of other rows too, such as those of the part that an event fitted.
+    store::search::reindex(&mut work.tx, workshop).await?;
     for person in &gone.people {
         store_erasure::delete_account(&mut work.tx, *person).await?;
     }
@@ -118,16 +120,22 @@ async fn erase(work: &mut Work, mut gone: Gone, subject: Subject) -> Result<Stri
     Ok(alias)
 }
 
-/// The account of a member; of one who was taken out, the account of their address.
+/// The account of a member; of one who was taken out, the account that came in as them, or that of their address.
 async fn account_of(work: &mut Work, member: &Member) -> Result<Option<Id<Person>>> {
     let workshop = work.workshop_id();
     if let Some(person) = store_member::account(&mut work.tx, workshop, member.id).await? {
         return Ok(Some(person));
     }
-    let Some(account) = account::find_by_email(&mut work.tx, &member.email).await? else { return Ok(None) };
-    let was_here = store_erasure::was_here(&mut work.tx, workshop, account.person_id).await?;
-    let is_here = account::workshops_of(&mut work.tx, account.person_id).await?.contains(&workshop);
-    Ok((was_here && !is_here).then_some(account.person_id))
+    let person = match store_erasure::came_in_as(&mut work.tx, workshop, member.id).await? {
+        Some(person) => person,
+        None => match account::find_by_email(&mut work.tx, &member.email).await? {
+            Some(account) if store_erasure::was_here(&mut work.tx, workshop, account.person_id).await? => account.person_id,
+            _ => return Ok(None),
+        },
+    };
+    // Somebody who came in again is another member now, and is erased as that one.
+    let is_here = account::workshops_of(&mut work.tx, person).await?.contains(&workshop);
+    Ok((!is_here).then_some(person))
 }
 
 /// Ends what the person can do, and what is done for them.

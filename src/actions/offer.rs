@@ -6,7 +6,7 @@ use crate::{
     access::{Caller, secret},
     domain::{
         id::Id,
-        motorcycle::Motorcycle,
+        motorcycle::{Motorcycle, Owner},
         offer::{HOLDS, NewOffer, Offer, OfferState},
         validate::Problem,
         workshop::Workshop,
@@ -29,13 +29,25 @@ pub async fn get(work: &mut Work, id: Id<Offer>) -> Result<Offer> {
 async fn found(work: &mut Work, id: Id<Offer>) -> Result<Found> {
     let (workshop, now) = (work.workshop_id(), work.now);
     let found = store_offer::find(&mut work.tx, workshop, id, now).await?.ok_or(Error::NotFound("offer"))?;
-    if !is_receiver(work, &found.offer) {
+    if !is_receiver(work, &found.offer).await? {
         motorcycle::must_see(work, found.offer.motorcycle_id, "offer").await?;
     }
     Ok(found)
 }
-fn is_receiver(work: &Work, offer: &Offer) -> bool {
-    offer.to_owner_id.is_some() && offer.to_owner_id == work.caller.sight.owner()
+/// Whether the caller is the owner to whom something is offered.
+///
+/// # Errors
+/// Where the database refuses.
+pub async fn is_receiver(work: &mut Work, offer: &Offer) -> Result<bool> {
+    Ok(offer.to_owner_id.is_some() && offer.to_owner_id == receiver(work).await?)
+}
+/// The owner as whom the caller is offered something: a mechanic may have motorcycles here too.
+async fn receiver(work: &mut Work) -> Result<Option<Id<Owner>>> {
+    let (workshop, sight) = (work.workshop_id(), work.caller.sight);
+    match work.caller.person_id() {
+        Some(person) if !sight.is_narrow() => store::member::owner_of(&mut work.tx, workshop, person).await,
+        _ => Ok(sight.owner()),
+    }
 }
 /// Somebody else's address is nothing to those who see their own motorcycles alone.
 fn as_seen(work: &Work, offer: Offer) -> Offer {
@@ -56,7 +68,7 @@ pub async fn list(work: &mut Work, bike: Id<Motorcycle>, stretch: Stretch<Id<Off
 /// # Errors
 /// Where the database refuses.
 pub async fn to_me(work: &mut Work) -> Result<Vec<Offer>> {
-    let Some(owner) = work.caller.sight.owner() else { return Ok(Vec::new()) };
+    let Some(owner) = receiver(work).await? else { return Ok(Vec::new()) };
     let (workshop, now) = (work.workshop_id(), work.now);
     let offers = store_offer::open_to(&mut work.tx, workshop, owner, now).await?;
     Ok(offers.into_iter().map(|offer| as_seen(work, offer)).collect())
@@ -157,8 +169,8 @@ fn must_be_as_offered(found: &Found, bike: &Motorcycle) -> Result<()> {
     }
     Ok(())
 }
-fn must_be_receiver(work: &Work, offer: &Offer) -> Result<()> {
-    if is_receiver(work, offer) {
+async fn must_be_receiver(work: &mut Work, offer: &Offer) -> Result<()> {
+    if is_receiver(work, offer).await? {
         return Ok(());
     }
     let detail = if offer.to_owner_id.is_some() {
@@ -175,7 +187,7 @@ fn must_be_receiver(work: &Work, offer: &Offer) -> Result<()> {
 /// 404 where the caller sees no such offer, 409 where it is not theirs to answer, is over, or the motorcycle is not as it was offered.
 pub async fn accept(work: &mut Work, id: Id<Offer>) -> Result<Motorcycle> {
     let found = found(work, id).await?;
-    must_be_receiver(work, &found.offer)?;
+    must_be_receiver(work, &found.offer).await?;
     must_be_open(&found.offer)?;
     let bike = motorcycle::unseen(work, found.offer.motorcycle_id).await?;
     must_be_as_offered(&found, &bike)?;
@@ -190,7 +202,7 @@ pub async fn accept(work: &mut Work, id: Id<Offer>) -> Result<Motorcycle> {
 /// 404 where the caller sees no such offer, 409 where it is not theirs to answer or is over.
 pub async fn decline(work: &mut Work, id: Id<Offer>) -> Result<Offer> {
     let found = found(work, id).await?;
-    must_be_receiver(work, &found.offer)?;
+    must_be_receiver(work, &found.offer).await?;
     let declined = settle(work, &found.offer, OfferState::Declined, "decline").await?;
     Ok(as_seen(work, declined))
 }
@@ -220,8 +232,23 @@ pub async fn linked(app: &App, plain: &str) -> Result<Linked> {
     Ok(Linked { workshop, offer: found.offer, bike })
 }
 
-/// Begins the answer to an offer by its link: work in both workshops. It stands in the one that offers.
-async fn begin_answer(app: &App, caller: &Caller, once: Option<Once>, plain: &str) -> Result<(Work, Workshop, Found)> {
+/// The answer to an offer by its link: work in both workshops, which stands in the one that offers.
+struct Answer {
+    work: Work,
+    found: Found,
+    own: Workshop,
+    caller: Caller,
+}
+impl Answer {
+    /// Goes over into the caller's workshop; gives the one that offered.
+    async fn go_home(&mut self) -> Result<Workshop> {
+        let from = self.work.go_over(self.own.clone()).await?;
+        self.work.caller = self.caller.clone();
+        Ok(from)
+    }
+}
+/// Begins it. In the workshop that offers, another workshop answers: who does so there is nothing to this one.
+async fn begin_answer(app: &App, caller: &Caller, once: Option<Once>, plain: &str) -> Result<Answer> {
     let hash = secret::hash(plain);
     let unknown = || Error::NotFound("offer");
     let from = store_offer::find_by_secret(&mut app.store.read().await?, &hash, app.clock.now()).await?.ok_or_else(unknown)?.workshop;
@@ -235,7 +262,8 @@ async fn begin_answer(app: &App, caller: &Caller, once: Option<Once>, plain: &st
     must_be_open(&found.offer)?;
     let source = store::workshop::find(&mut work.tx, from).await?.ok_or_else(unknown)?;
     let own = work.go_over(source).await?;
-    Ok((work, own, found))
+    let caller = std::mem::replace(&mut work.caller, Caller::workshop(from, &own.name));
+    Ok(Answer { work, found, caller: Caller { workshop: own.id, ..caller }, own })
 }
 
 /// What is told in one workshop of the other.
@@ -252,16 +280,18 @@ struct HandedOn<'a> {
 /// # Errors
 /// 404 where the link is unknown, 409 where it is over or of the same workshop.
 pub async fn accept_linked(app: &App, caller: &Caller, once: Option<Once>, plain: &str) -> Result<(Work, Motorcycle)> {
-    let (mut work, own, found) = begin_answer(app, caller, once, plain).await?;
-    let bike = motorcycle::unseen(&mut work, found.offer.motorcycle_id).await?;
-    must_be_as_offered(&found, &bike)?;
-    let from_name = work.workshop.name.clone();
-    let told = HandedOn { from_workshop: &from_name, to_workshop: &own.name.clone(), motorcycle: &bike.name };
-    let load = carry::take(&mut work, &bike).await?;
-    settle(&mut work, &found.offer, OfferState::Accepted, "accept").await?;
-    let old = motorcycle::archive(&mut work, bike.clone()).await?;
+    let mut answer = begin_answer(app, caller, once, plain).await?;
+    let work = &mut answer.work;
+    let bike = motorcycle::unseen(work, answer.found.offer.motorcycle_id).await?;
+    must_be_as_offered(&answer.found, &bike)?;
+    let names = [work.workshop.name.clone(), answer.own.name.clone()];
+    let told = HandedOn { from_workshop: &names[0], to_workshop: &names[1], motorcycle: &bike.name };
+    let load = carry::take(work, &bike).await?;
+    settle(work, &answer.found.offer, OfferState::Accepted, "accept").await?;
+    let old = motorcycle::archive(work, bike.clone()).await?;
     work.audit("hand_on", Subject::of("motorcycle", old.id, old.id), None, Some(&told)).await?;
-    let source = work.go_over(own).await?;
+    let source = answer.go_home().await?;
+    let mut work = answer.work;
     let id = carry::put(&mut work, source.id, load).await?;
     work.touch(id);
     work.audit("take_over", Subject::of("motorcycle", id, id), None, Some(&told)).await?;
@@ -273,8 +303,8 @@ pub async fn accept_linked(app: &App, caller: &Caller, once: Option<Once>, plain
 /// # Errors
 /// 404 where the link is unknown, 409 where it is over or of the same workshop.
 pub async fn decline_linked(app: &App, caller: &Caller, once: Option<Once>, plain: &str) -> Result<Work> {
-    let (mut work, own, found) = begin_answer(app, caller, once, plain).await?;
-    settle(&mut work, &found.offer, OfferState::Declined, "decline").await?;
-    work.go_over(own).await?;
-    Ok(work)
+    let mut answer = begin_answer(app, caller, once, plain).await?;
+    settle(&mut answer.work, &answer.found.offer, OfferState::Declined, "decline").await?;
+    answer.go_home().await?;
+    Ok(answer.work)
 }

@@ -318,7 +318,7 @@ pub(super) async fn join(app: &App, tx: &mut Tx, hash: &[u8], person: Id<Person>
     }
     account::insert_membership(tx, workshop, person, &found.member, now).await?;
     let member = Member { joined_at: Some(now), invitation: None, created_at: now, ..found.member };
-    let happening = Happening { action: "join", person, name: &member.name.clone(), member: Some(&member) };
+    let happening = Happening { member: Some(&member), ..Happening::new("join", person, &member.name) };
     note(app, tx, &[workshop], &happening).await?;
     Ok(workshop)
 }

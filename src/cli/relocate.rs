@@ -89,7 +89,10 @@ async fn fill(from: &mut Tx, target: &Store) -> Result<ExitCode> {
         return Ok(ExitCode::from(1));
     }
     to.commit().await?;
-    search::catch_up(target).await?;
+    // It is stored by now, and the index of words is made again whenever the database is opened.
+    if let Err(error) = search::catch_up(target).await {
+        eprintln!("everything is moved, but its words cannot be searched yet: {error}; it is tried again when a server starts on it");
+    }
     eprintln!("both are the same, and stored; working out again what is due");
     let checked = check::check(target).await?;
     for difference in &checked.differences {

@@ -52,6 +52,18 @@ impl PartLife {
             Some(run + road.distance_at(&stay.removed?)?.ticks - road.distance_at(&stay.fitted)?.ticks)
         })
     }
+    /// What it had run elsewhere before its last stay on a motorcycle: before its first fitting, and on other motorcycles. `None` where the
+    /// distance of one of them is not known.
+    #[must_use]
+    pub fn run_elsewhere(&self, motorcycle: Id<Motorcycle>, roads: &Roads) -> Option<Distance> {
+        let last = self.stays.iter().rposition(|stay| stay.motorcycle_id == motorcycle)?;
+        let others = self.stays.iter().take(last).filter(|stay| stay.motorcycle_id != motorcycle);
+        let run = others.map(|stay| {
+            let road = roads.of(stay.motorcycle_id)?;
+            Some(road.distance_at(&stay.removed?)?.ticks - road.distance_at(&stay.fitted)?.ticks)
+        });
+        run.sum::<Option<i64>>().map(|run| Distance::from_mm(self.prior.mm() + run))
+    }
     /// The hours it had run when a stay began; hours before its first fitting are not known and count as none.
     #[must_use]
     pub fn hours_before(&self, stay: usize, roads: &Roads) -> Option<i64> {

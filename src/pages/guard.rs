@@ -130,7 +130,7 @@ impl FromRequestParts<Arc<App>> for Own {
         let cookie = cookie(&parts.headers, session_cookie(app)).unwrap_or_default().to_owned();
         match &visitor.caller.who {
             Who::Person(person) => Ok(Self { person: person.clone(), visitor, cookie }),
-            Who::Token(..) | Who::CommandLine | Who::Recipient(_) => Err(Error::NotFound("page").into()),
+            Who::Token(..) | Who::CommandLine | Who::Recipient(_) | Who::Workshop(_) => Err(Error::NotFound("page").into()),
         }
     }
 }

@@ -187,7 +187,7 @@ async fn page(app: &App, visitor: &Visitor, key: &str, form: Form) -> Result<Res
         if let Some(why) = offer.over() {
             return Ok(over("This offer is over", why));
         }
-        let mine = offer.to_owner_id.is_some() && offer.to_owner_id == visitor.caller.sight.owner();
+        let mine = actions::is_receiver(&mut work, &offer).await?;
         let bike = motorcycle::unseen(&mut work, offer.motorcycle_id).await?;
         let cannot = (!mine).then_some("Only the owner to whom it is offered can answer.");
         return Ok(Page(OfferPage::new(visitor, &work, key, form, &offer, &bike, None, cannot)).into_response());

@@ -84,7 +84,7 @@ async fn somebody(app: &App, headers: &HeaderMap) -> Option<(Person, String)> {
     let cookie = cookie(headers, session_cookie(app))?;
     match session::session_caller(app, cookie).await.ok()?.who {
         Who::Person(person) => Some((person, cookie.to_owned())),
-        Who::Token(..) | Who::CommandLine | Who::Recipient(_) => None,
+        Who::Token(..) | Who::CommandLine | Who::Recipient(_) | Who::Workshop(_) => None,
     }
 }
 

@@ -120,6 +120,8 @@ impl Store {
             .foreign_keys(true)
             .busy_timeout(Duration::from_secs(10))
             .synchronous(SqliteSynchronous::Full)
+            // What is erased is overwritten, not only let go.
+            .pragma("secure_delete", "on")
             .pragma("cache_size", "-16000");
         let writer = options.clone().journal_mode(SqliteJournalMode::Wal);
         let write = SqlitePoolOptions::new().max_connections(1).acquire_timeout(Duration::from_secs(30)).before_acquire(|writer, _| {

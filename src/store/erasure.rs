@@ -16,6 +16,7 @@ use crate::{
         id::Id,
         letter::LetterStatus,
         motorcycle::{NewOwner, Owner},
+        person::Member,
         workshop::{Person, Workshop},
     },
     error::{Error, Result},
@@ -394,14 +395,17 @@ async fn walk_audit(tx: &mut Tx, workshop: Id<Workshop>, gone: &Gone, erasure: &
     for column in ["old_value", "new_value"] {
         let sql = format!(
             "select id, subject_kind, subject_id, {column} from audit where workshop_id = $1 and {column} is not null
-             and (subject_kind in ('owner', 'person') or (1 = 1{}))",
+             and (subject_kind in ('owner', 'person', 'account') or (1 = 1{}))",
             narrowing.sql(column)
         );
         let found = narrowed!(tx, (Uuid, String, Option<Uuid>, Json<Value>), sql, workshop, narrowing);
         let update = format!("update audit set {column} = $3 where workshop_id = $1 and id = $2");
         for (id, kind, subject, Json(mut value)) in found {
-            let is_record = matches!(kind.as_str(), "owner" | "person");
-            let is_own = |subject: Uuid| gone.members.contains(&subject) || gone.owners.iter().any(|owner| owner.uuid() == subject);
+            let is_record = matches!(kind.as_str(), "owner" | "person" | "account");
+            let is_own = |subject: Uuid| {
+                let (owners, people) = (gone.owners.iter().map(|owner| owner.uuid()), gone.people.iter().map(|person| person.uuid()));
+                gone.members.iter().copied().chain(owners).chain(people).any(|own| own == subject)
+            };
             let before = value.clone();
             if is_record && subject.is_some_and(is_own) {
                 erasure.empty(&mut value);
@@ -442,24 +446,30 @@ async fn forget_answers(tx: &mut Tx, workshop: Id<Workshop>, gone: &Gone, erasur
 /// # Errors
 /// Where the database refuses.
 pub async fn empty_letters(tx: &mut Tx, workshop: Id<Workshop>, emails: &[String], alias: &str, now: OffsetDateTime) -> Result<()> {
-    for email in emails {
+    let sql = "select id, recipient from letter where workshop_id = $1 and recipient <> ''";
+    let found: Vec<(Uuid, String)> = on!(tx, sqlx::query_as(sql).bind(workshop), fetch_all)?;
+    for id in with_address(found, emails) {
         let sql = "update letter set status = $3, last_answer = $4, settled_at = $5, claimed_by = null, claimed_until = 0, updated_at = $5
-                   where workshop_id = $1 and lower(recipient) = $2 and status = $6";
+                   where workshop_id = $1 and id = $2 and status = $6";
         execute!(
             tx,
             sqlx::query(sql)
                 .bind(workshop)
-                .bind(email)
+                .bind(id)
                 .bind(LetterStatus::GivenUp)
                 .bind("It was not sent: the person was erased.")
                 .bind(Instant(now))
                 .bind(LetterStatus::Pending)
         )?;
         let sql = "update letter set recipient = '', recipient_name = $3, subject = '', text = '', html = '', headers = '[]'
-                   where workshop_id = $1 and lower(recipient) = $2";
-        execute!(tx, sqlx::query(sql).bind(workshop).bind(email).bind(alias))?;
+                   where workshop_id = $1 and id = $2";
+        execute!(tx, sqlx::query(sql).bind(workshop).bind(id).bind(alias))?;
     }
     Ok(())
+}
+/// Those of these rows that have one of these addresses. The engines lower ASCII alone, so it is compared here.
+fn with_address(rows: Vec<(Uuid, String)>, emails: &[String]) -> impl Iterator<Item = Uuid> {
+    rows.into_iter().filter(|(_, address)| emails.contains(&address.to_lowercase())).map(|(id, _)| id)
 }
 
 /// Takes back the offers that are open to the person, and empties the address in those that are settled.
@@ -472,11 +482,11 @@ pub async fn empty_offers(tx: &mut Tx, workshop: Id<Workshop>, gone: &Gone, emai
         let sql = AssertSqlSafe(format!("{close}to_owner_id = $2"));
         execute!(tx, sqlx::query(sql).bind(workshop).bind(owner).bind(Instant(now)))?;
     }
-    for email in emails {
-        let sql = AssertSqlSafe(format!("{close}lower(to_email) = $2"));
-        execute!(tx, sqlx::query(sql).bind(workshop).bind(email).bind(Instant(now)))?;
-        let sql = "update offer set to_email = null where workshop_id = $1 and lower(to_email) = $2";
-        execute!(tx, sqlx::query(sql).bind(workshop).bind(email))?;
+    let sql = "select id, to_email from offer where workshop_id = $1 and to_email is not null";
+    let found: Vec<(Uuid, String)> = on!(tx, sqlx::query_as(sql).bind(workshop), fetch_all)?;
+    for id in with_address(found, emails) {
+        execute!(tx, sqlx::query(AssertSqlSafe(format!("{close}id = $2"))).bind(workshop).bind(id).bind(Instant(now)))?;
+        execute!(tx, sqlx::query("update offer set to_email = null where workshop_id = $1 and id = $2").bind(workshop).bind(id))?;
     }
     Ok(())
 }
@@ -501,9 +511,12 @@ pub async fn end_invitations_and_reports(
     }
     for email in emails {
         execute!(tx, sqlx::query("delete from invitation where workshop_id = $1 and email = $2").bind(workshop).bind(email))?;
-        let sql =
-            "update report_recipient set address = '', stopped_at = $3, updated_at = $3 where workshop_id = $1 and lower(address) = $2";
-        execute!(tx, sqlx::query(sql).bind(workshop).bind(email).bind(Instant(now)))?;
+    }
+    let sql = "select id, address from report_recipient where workshop_id = $1";
+    let found: Vec<(Uuid, String)> = on!(tx, sqlx::query_as(sql).bind(workshop), fetch_all)?;
+    for id in with_address(found, emails) {
+        let sql = "update report_recipient set address = '', stopped_at = $3, updated_at = $3 where workshop_id = $1 and id = $2";
+        execute!(tx, sqlx::query(sql).bind(workshop).bind(id).bind(Instant(now)))?;
     }
     Ok(())
 }
@@ -580,7 +593,8 @@ impl Known {
 /// # Errors
 /// Where the database refuses.
 pub async fn known(tx: &mut Tx, workshop: Id<Workshop>, gone: &Gone, known: &mut Known) -> Result<()> {
-    for subject in gone.members.iter().copied().chain(gone.owners.iter().map(|owner| owner.uuid())) {
+    let people = gone.people.iter().map(|person| person.uuid());
+    for subject in gone.members.iter().copied().chain(gone.owners.iter().map(|owner| owner.uuid())).chain(people) {
         for value in records_of(tx, workshop, subject).await? {
             known.record(&value);
         }
@@ -594,6 +608,8 @@ pub async fn known(tx: &mut Tx, workshop: Id<Workshop>, gone: &Gone, known: &mut
             known.names.push(name);
             known.emails.push(email);
         }
+        let sql = "select email from email_change where person_id = $1";
+        known.emails.extend(on!(tx, sqlx::query_scalar::<_, String>(sql).bind(person), fetch_all)?);
     }
     known.tidy();
     Ok(())
@@ -604,7 +620,8 @@ async fn records_of(tx: &mut Tx, workshop: Id<Workshop>, subject: Uuid) -> Resul
         old_value: Option<Json<Value>>,
         new_value: Option<Json<Value>>,
     }
-    let sql = "select old_value, new_value from audit where workshop_id = $1 and subject_kind in ('owner', 'person') and subject_id = $2 order by id";
+    let sql = "select old_value, new_value from audit where workshop_id = $1 and subject_kind in ('owner', 'person', 'account')
+               and subject_id = $2 order by id";
     let found: Vec<Row> = on!(tx, sqlx::query_as(sql).bind(workshop).bind(subject), fetch_all)?;
     Ok(found.into_iter().flat_map(|row| [row.old_value, row.new_value]).flatten().map(|value| value.0).collect())
 }
@@ -627,6 +644,16 @@ pub async fn former(tx: &mut Tx, workshop: Id<Workshop>, subject: Uuid) -> Resul
 pub async fn members_of(tx: &mut Tx, workshop: Id<Workshop>, owner: Id<Owner>) -> Result<Vec<Uuid>> {
     let sql = "select id from membership where workshop_id = $1 and owner_id = $2 order by id";
     on!(tx, sqlx::query_scalar(sql).bind(workshop).bind(owner), fetch_all).map_err(Error::from)
+}
+
+/// The account that came in as a member, by the audit trail: whatever address it has by now.
+///
+/// # Errors
+/// Where the database refuses.
+pub async fn came_in_as(tx: &mut Tx, workshop: Id<Workshop>, member: Id<Member>) -> Result<Option<Id<Person>>> {
+    let sql = "select person_id from audit where workshop_id = $1 and action = 'join' and subject_kind = 'person' and subject_id = $2
+                 and person_id is not null order by id desc limit 1";
+    Ok(on!(tx, sqlx::query_scalar(sql).bind(workshop).bind(member), fetch_optional)?)
 }
 
 /// Whether the audit trail knows of something that an account did or that happened to it here.

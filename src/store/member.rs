@@ -82,6 +82,13 @@ pub async fn account(tx: &mut Tx, workshop: Id<Workshop>, id: Id<Member>) -> Res
     Ok(on!(tx, sqlx::query_scalar(sql).bind(workshop).bind(id), fetch_optional)?)
 }
 
+/// The owner whom a person is in a workshop, whatever else they are there.
+pub async fn owner_of(tx: &mut Tx, workshop: Id<Workshop>, person: Id<Person>) -> Result<Option<Id<Owner>>> {
+    let sql = "select owner_id from membership where workshop_id = $1 and person_id = $2 and roles like '%\"owner\"%'";
+    let found: Option<(Option<Id<Owner>>,)> = on!(tx, sqlx::query_as(sql).bind(workshop).bind(person), fetch_optional)?;
+    Ok(found.and_then(|found| found.0))
+}
+
 /// Stores what was changed on a person.
 pub async fn update(tx: &mut Tx, workshop: Id<Workshop>, member: &Member) -> Result<()> {
     for sql in [

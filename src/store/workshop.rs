@@ -101,10 +101,11 @@ pub async fn find(tx: &mut Tx, id: Id<Workshop>) -> Result<Option<Workshop>> {
 }
 
 /// Lets one write at a time go on in a workshop until this transaction ends: what is due is worked out from everything there is, so two
-/// writes side by side would each miss what the other wrote. `SQLite` has one writer anyway.
+/// writes side by side would each miss what the other wrote. Whoever only refers to the workshop, as a row of the audit trail does, need
+/// not wait. `SQLite` has one writer anyway.
 pub async fn lock(tx: &mut Tx, id: Id<Workshop>) -> Result<()> {
     if let Tx::Postgres(tx) = tx {
-        sqlx::query("select workshop_id from workshop where workshop_id = $1 for update").bind(id).execute(&mut **tx).await?;
+        sqlx::query("select workshop_id from workshop where workshop_id = $1 for no key update").bind(id).execute(&mut **tx).await?;
     }
     Ok(())
 }

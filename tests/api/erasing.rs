@@ -4,7 +4,11 @@ use std::collections::BTreeMap;
 use reqwest::{Client, Method, multipart};
 use serde_json::{Value, json};
 use sqlx::{AssertSqlSafe, Connection, PgConnection, SqliteConnection};
-use witnessmark::{actions::check, store::erasure};
+use witnessmark::{
+    actions::check,
+    domain::{id::Id, workshop::Person},
+    store::{self, account_link::EmailChange, erasure},
+};
 
 use crate::harness::{Engine, Server, database::PASSWORD, on_both_engines, server::now};
 
@@ -80,7 +84,7 @@ async fn columns(server: &Server) -> BTreeMap<String, Vec<String>> {
 /// The columns in which one of these stands.
 async fn holding(server: &Server, traces: &[&str]) -> Vec<String> {
     let all = columns(server).await;
-    let held = all.into_iter().filter(|(_, texts)| texts.iter().any(|text| traces.iter().any(|trace| text.contains(trace))));
+    let held = all.into_iter().filter(|(_, texts)| texts.iter().any(|text| traces.iter().any(|trace| text.to_lowercase().contains(trace))));
     held.map(|(column, _)| column).collect()
 }
 
@@ -398,4 +402,55 @@ on_both_engines!(signing_in_and_out_is_audited, async |server| {
     // Signing out again, without a session, is nothing.
     assert_eq!(browser.send("/sign-out", &[]).await.0, 303);
     assert_eq!(server.count("/audit?subject_kind=account").await, 3);
+});
+
+/// Who came in as somebody, by the audit trail.
+async fn account_of(server: &Server, path: &str) -> Id<Person> {
+    let id = path.rsplit('/').next().unwrap();
+    let audit = server.all("/audit").await;
+    let joined = audit.iter().find(|entry| entry["action"] == "join" && entry["subject"]["id"] == id).expect("they joined");
+    joined["person_id"].as_str().unwrap().parse().unwrap()
+}
+
+on_both_engines!(the_search_forgets_who_stood_in_the_words_of_another_row, async |server| {
+    let (person, _) = comes_in(&server, "Ada Birch", "ada@example.org", json!(["mechanic"]), None).await;
+    let bike = server.motorcycle(json!({})).await;
+    let event = json!({"on": "2026-05-01", "summary": "Pads",
+        "fitted": [{"component": "brake_pads", "position": "rear", "description": "Kit that Ada Birch keeps"}]});
+    server.post(&format!("{bike}/service-events"), &event).await.created();
+    assert!(server.count("/search?q=birch").await > 1, "the part, and the event that fitted it");
+    server.remove(&format!("{person}?erase=true")).await.with(204);
+    assert_eq!(server.count("/search?q=birch").await, 0);
+    assert!(server.count("/search?q=erased%20person%201").await > 1);
+});
+
+on_both_engines!(whoever_changed_their_address_is_still_known, async |server| {
+    let (person, _) = comes_in(&server, "Ada Birch", "ada@example.org", json!(["mechanic"]), None).await;
+    let account = account_of(&server, &person).await;
+    let mut tx = server.app.store.write().await.unwrap();
+    store::account::set_email(&mut tx, account, "ada.elm@example.org").await.unwrap();
+    let pending = EmailChange {
+        person_id: account,
+        email: "ada.next@example.org".into(),
+        old_hash: vec![1],
+        new_hash: vec![2],
+        old_confirmed_at: None,
+        new_confirmed_at: None,
+    };
+    store::account_link::begin_email_change(&mut tx, &pending, now() + time::Duration::DAY).await.unwrap();
+    tx.commit().await.unwrap();
+    server.motorcycle(json!({"notes": "Ask ada.next@example.org or ada.elm@example.org"})).await;
+    server.remove(&person).await.with(204);
+    server.delete(&format!("{person}?erase=true"), "*").await.with(204);
+    assert_eq!(holding(&server, &["ada birch", "ada@", "ada.elm@", "ada.next@"]).await, Vec::<String>::new());
+    assert_eq!(Browser::new(&server).signs_in("ada.elm@example.org", ADAS).await, 401);
+});
+
+on_both_engines!(a_name_that_the_engines_cannot_lower_is_found, async |server| {
+    let (person, _) = comes_in(&server, "KARİM ŞAHİN", "ÖZGÜR@example.org", json!(["mechanic"]), None).await;
+    server.motorcycle(json!({"notes": "KARİM ŞAHİN wrote from ÖZGÜR@example.org"})).await;
+    server.post("/owners", &json!({"name": "Bo Reed", "notes": "brought by KARİM ŞAHİN"})).await.created();
+    server.remove(&format!("{person}?erase=true")).await.with(204);
+    let traces = ["KARİM".to_lowercase(), "ÖZGÜR@".to_lowercase()];
+    assert_eq!(holding(&server, &traces.each_ref().map(String::as_str)).await, Vec::<String>::new());
 });

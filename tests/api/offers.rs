@@ -199,11 +199,42 @@ on_both_engines!(another_workshop_takes_it_over_with_its_history, async |server|
     }
     // Where it was it is archived, and both sides say what happened.
     assert_eq!(server.get(&bike).await.ok()["archived"], true);
-    assert!(server.all("/audit").await.iter().any(|entry| entry["action"] == "hand_on"));
+    let audit = server.all("/audit").await;
+    assert!(audit.iter().any(|entry| entry["action"] == "hand_on"));
+    // Who took it there is that workshop's business: here stands its name alone.
+    for entry in audit.iter().filter(|entry| ["accept", "archive", "hand_on"].map(Value::from).contains(&entry["action"])) {
+        let said = (&entry["who"], &entry["person_id"], &entry["token_id"], &entry["address"]);
+        assert_eq!(said, (&json!("workshop Hill Street Garage"), &Value::Null, &Value::Null, &Value::Null), "{entry}");
+    }
+    assert!(
+        far.all("/audit").await.iter().any(|entry| entry["action"] == "take_over" && entry["who"].as_str().unwrap().starts_with("token"))
+    );
     assert!(far.all("/audit").await.iter().any(|entry| entry["action"] == "take_over"));
     assert_eq!(server.get(&path(&offer)).await.ok()["state"], "accepted");
     far.post("/offers/acceptance", &secret(&offer)).await.problem(409);
     assert_eq!(far.count("/motorcycles").await, 1);
+    holds_together(&server).await;
+});
+
+on_both_engines!(a_part_keeps_what_it_ran_on_another_motorcycle, async |server| {
+    let far = server.other_workshop();
+    let donor = server.motorcycle(json!({"name": "Donor"})).await;
+    let new =
+        json!({"on": "2025-01-10", "odometer": 1000, "fitted": [{"component": "brake_disc", "position": "rear", "description": "Disc"}]});
+    let part = server.post(&format!("{donor}/service-events"), &new).await.created()["fitted"][0]["installed_part_id"].clone();
+    let off = json!({"on": "2025-03-10", "odometer": 2500, "removed": [{"installed_part_id": part, "reason": "for another"}]});
+    server.post(&format!("{donor}/service-events"), &off).await.created();
+    let bike = server.motorcycle(json!({"name": "Courier 3"})).await;
+    let on = json!({"on": "2025-04-10", "odometer": 7000, "confirmed": true, "fitted": [{"installed_part_id": part, "position": "rear"}]});
+    server.post(&format!("{bike}/service-events"), &on).await.created();
+    server.reading(&bike, "2026-05-01", 7900).await.created();
+    let distance = |parts: &[Value]| parts.iter().map(|part| part["part_distance"]["value"].clone()).collect::<Vec<_>>();
+    let parts = server.all(&format!("{bike}/installed-parts")).await;
+    assert_eq!(distance(&parts), [json!(2400)], "1,500 mi there and 900 mi here: {parts:?}");
+    let offer = server.post(&format!("{bike}/offers"), &json!({"to_email": "dee@example.org"})).await.created();
+    let new = far.post("/offers/acceptance", &secret(&offer)).await.created();
+    let parts = far.all(&format!("/motorcycles/{}/installed-parts", new["id"].as_str().unwrap())).await;
+    assert_eq!((distance(&parts), &parts[0]["prior_distance"]), (vec![json!(2400)], &json!(1500)));
     holds_together(&server).await;
 });
 

@@ -7,9 +7,9 @@ use reqwest::Method;
 use serde_json::{Value, json};
 use time::Duration;
 use tokio::net::TcpListener;
-use witnessmark::{actions, feeds::webhooks};
+use witnessmark::{actions, feeds::webhooks, store};
 
-use crate::harness::{Engine, Server, server};
+use crate::harness::{Engine, Server, database::PASSWORD, server};
 
 /// What both servers say of a path.
 async fn both(one: &Server, other: &Server, path: &str) -> Value {
@@ -157,6 +157,23 @@ async fn each_schedule_runs_once() {
             // Once when the rule was made, and once by the calendar.
             assert_eq!(of.len(), 2, "{of:?}");
         }
+    })
+    .await;
+}
+
+/// Signing in leaves a row in the audit trail that refers to the workshop: it must not wait until a long write there is done.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn signing_in_waits_for_no_write() {
+    server::run(Engine::Postgres, async |server| {
+        let workshop = server.get("/workshop").await.ok()["id"].as_str().unwrap().parse().unwrap();
+        let mut tx = server.app.store.write().await.unwrap();
+        store::workshop::lock(&mut tx, workshop).await.unwrap();
+        let form = [("email", "first@example.org"), ("password", PASSWORD)];
+        let client = reqwest::Client::builder().redirect(reqwest::redirect::Policy::none()).build().unwrap();
+        let signed_in = client.post(format!("{}/sign-in", server.address)).form(&form).send();
+        let answer = tokio::time::timeout(std::time::Duration::from_secs(20), signed_in).await.expect("it does not wait").unwrap();
+        assert_eq!(answer.status(), 303);
+        tx.commit().await.unwrap();
     })
     .await;
 }

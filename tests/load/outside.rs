@@ -387,10 +387,11 @@ pub async fn beside_a_peer(fleet: &Fleet, program: &Path, time: Duration) -> (f6
     let running = Running::start(fleet).await;
     let own = clients(running.address, CLIENTS, time, &reads(fleet)[0].1).await.of(|status| status == 200).rate();
     drop(running);
+    let file = due_items_alone(fleet).await;
     let port = std::net::TcpListener::bind("127.0.0.1:0").and_then(|socket| socket.local_addr()).expect("a free port").port();
     let mut peer = Command::new(program)
         .args(["serve", "--host", "127.0.0.1", "--port", &port.to_string()])
-        .arg(&fleet.path)
+        .arg(&file)
         .stdout(Stdio::null())
         .stderr(Stdio::null())
         .spawn()
@@ -401,7 +402,7 @@ pub async fn beside_a_peer(fleet: &Fleet, program: &Path, time: Duration) -> (f6
         assert!(begun.elapsed() < Duration::from_mins(1), "the peer does not listen");
         tokio::time::sleep(Duration::from_millis(50)).await;
     }
-    let stem = fleet.path.file_stem().expect("a name").to_string_lossy().into_owned();
+    let stem = file.file_stem().expect("a name").to_string_lossy().into_owned();
     let ask = |bike: &Uuid| {
         let sql = format!("select+body+from+due_item+where+motorcycle_id+=+x'{}'", bike.simple());
         client::get(&format!("/{stem}.json?sql={sql}&_shape=array"), "Accept: application/json")
@@ -413,4 +414,21 @@ pub async fn beside_a_peer(fleet: &Fleet, program: &Path, time: Duration) -> (f6
     let _ = peer.kill();
     let _ = peer.wait();
     (own, answers.of(|_| true).rate())
+}
+
+/// The due items in a file of their own with an index for the question: the peer's SQLite is older and refuses the index of words.
+async fn due_items_alone(fleet: &Fleet) -> std::path::PathBuf {
+    let file = fleet.path.with_file_name(format!("due_of_{}.db", fleet.bikes.len()));
+    let pool = SqlitePoolOptions::new().max_connections(1).connect_with(SqliteConnectOptions::new().filename(&fleet.path));
+    let pool = pool.await.expect("the file opens");
+    sqlx::query("attach $1 as alone").bind(file.to_str().expect("a path")).execute(&pool).await.expect("a second file");
+    for sql in [
+        "create table alone.due_item as select motorcycle_id, body from due_item",
+        "create index alone.due_item_motorcycle on due_item (motorcycle_id)",
+        "detach alone",
+    ] {
+        sqlx::query(sql).execute(&pool).await.expect("it is copied");
+    }
+    pool.close().await;
+    file
 }

@@ -47,6 +47,20 @@ on_both_engines!(an_owner_finds_what_is_offered_and_accepts_it, async |server| {
     assert_eq!(bos.get(&path).await.status, 404);
 });
 
+on_both_engines!(a_mechanic_with_motorcycles_of_their_own_can_be_offered_one, async |server| {
+    let bo = server.post("/owners", &json!({"name": "Bo Reed"})).await.id();
+    let bike = server.motorcycle(json!({"name": "Courier 3"})).await;
+    let bos = owner_comes_in(&server, &bo).await;
+    let person = server.all("/people").await.iter().find(|person| person["name"] == "Bo Reed").unwrap()["id"].clone();
+    server.change(&format!("/people/{}", person.as_str().unwrap()), &json!({"roles": ["mechanic", "owner"]})).await.ok();
+    let offer = server.post(&format!("{bike}/offers"), &json!({"to_owner_id": bo})).await.created();
+    let path = format!("/offers/{}", offer["id"].as_str().unwrap());
+    assert!(bos.get("/motorcycles").await.text.contains("is offered to you"));
+    let accepted = bos.fill(&path, &[("answer", "accept")]).await;
+    assert_eq!((accepted.status, accepted.location()), (303, bike.as_str()), "{}", accepted.text);
+    assert_eq!(server.get(&bike).await.ok()["owner_id"], bo.as_str());
+});
+
 on_both_engines!(another_workshop_opens_the_link_and_accepts, async |server| {
     let bike = server.motorcycle(json!({"name": "Courier 3"})).await;
     let managers = Reader::signed_in(&server).await;

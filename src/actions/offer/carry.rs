@@ -3,7 +3,7 @@
 //! Along come its facts, table by table as in an export, with ids of their own and in the order that they had; the components that they
 //! name; and the workshop's rules, limits and fasteners that hold for it, as its own, so that the same is due. Behind stay internal notes,
 //! prices, the owner, hidden files, and the procedures that were not written for it alone.
-use std::collections::{BTreeMap, BTreeSet, HashSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 
 use serde::Serialize;
 use serde_json::{Map, Value, json};
@@ -16,6 +16,8 @@ use crate::{
         id::Id,
         limit::{self, NewLimit},
         motorcycle::Motorcycle,
+        quantity::{Distance, Figure},
+        road::Roads,
         workshop::Workshop,
     },
     error::{Error, Result},
@@ -40,17 +42,33 @@ pub struct Load {
 /// Where the database refuses.
 pub async fn take(work: &mut Work, bike: &Motorcycle) -> Result<Load> {
     let (workshop, id) = (work.workshop_id(), bike.id.uuid());
+    let run = run_elsewhere(work, bike).await?;
     let mut rows = Vec::new();
     for table in TABLES.iter().filter(|table| table.name != "attachment") {
         let mut found = exchange::rows_of(&mut work.tx, workshop, table, id, None).await?;
         found.extend(standards(work, table, bike).await?);
         for row in &mut found {
             leave_behind(table, row, id);
+            if let (Some(run), "installed_part") = (part_of(row).and_then(|part| run.get(&part)), table.name) {
+                row.insert("prior_mm".into(), run.mm().into());
+                row.insert("prior_distance".into(), json!(Figure::rounded(run.in_unit(bike.odometer_unit), 1)));
+            }
         }
         rows.push((table, found));
     }
     let files = exchange::files_of(&mut work.tx, workshop, id).await?;
     Ok(Load { bike: id, rows, files })
+}
+
+fn part_of(row: &Row) -> Option<Uuid> {
+    row.get("id")?.as_str()?.parse().ok()
+}
+/// What its parts ran before on other motorcycles, which do not come along: it counts as run before they were fitted.
+async fn run_elsewhere(work: &mut Work, bike: &Motorcycle) -> Result<HashMap<Uuid, Distance>> {
+    let history = store::history::load(&mut work.tx, &work.workshop, bike).await?;
+    let roads = Roads::new(&history);
+    let elsewhere = history.parts.iter().filter(|part| part.stays.iter().any(|stay| stay.motorcycle_id != bike.id));
+    Ok(elsewhere.filter_map(|part| Some((part.id.uuid(), part.run_elsewhere(bike.id, &roads)?))).collect())
 }
 
 /// What stays inside the workshop.
