@@ -14,6 +14,8 @@ use crate::error::{Error, Result};
 static SQLITE: Migrator = sqlx::migrate!("migrations/sqlite");
 static POSTGRES: Migrator = sqlx::migrate!("migrations/postgres");
 
+/// How long a request waits for a connection to PostgreSQL, also where it is out of reach.
+const WAIT: Duration = Duration::from_secs(2);
 /// The most writes that wait for the one writer.
 const MOST_WAITING: usize = 128;
 
@@ -51,7 +53,7 @@ impl Store {
         let store = if let Some(path) = url.strip_prefix("sqlite:") {
             Self::open_sqlite_beside_others(path.trim_start_matches("//")).await
         } else if url.starts_with("postgres://") || url.starts_with("postgresql://") {
-            let pool = PgPoolOptions::new().max_connections(16).acquire_timeout(Duration::from_secs(5)).connect(url).await;
+            let pool = PgPoolOptions::new().max_connections(16).acquire_timeout(WAIT).connect(url).await;
             pool.map(Self::Postgres)
         } else {
             return Err(Error::Unavailable("a database URL starts with sqlite: or postgres://, such as sqlite:witnessmark.db".into()));

@@ -11,6 +11,7 @@
 mod harness;
 
 mod attachments;
+mod away;
 mod backups;
 mod bytes;
 mod calendars;

@@ -4,6 +4,7 @@
 //! of anything is a test of the document too.
 pub mod answer;
 pub mod database;
+pub mod forwarder;
 pub mod picture;
 pub mod promised;
 pub mod server;
