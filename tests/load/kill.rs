@@ -2,7 +2,7 @@
 //! under the same key, until it is acknowledged.
 use std::{
     collections::HashMap,
-    process::ExitCode,
+    process::{Child, ExitCode},
     sync::{
         Arc,
         atomic::{AtomicBool, Ordering::Relaxed},
@@ -13,6 +13,7 @@ use std::{
 use reqwest::{Client, StatusCode};
 use serde_json::{Value, json};
 use time::{Date, macros::date};
+use tokio::task::JoinSet;
 
 use super::program::Program;
 
@@ -30,7 +31,7 @@ const AGAIN: usize = 50;
 
 /// One entry that is to be there once.
 #[derive(Clone, Debug)]
-struct Entry {
+pub struct Entry {
     bike: usize,
     nth: u32,
     service: bool,
@@ -58,14 +59,14 @@ impl Entry {
 
 /// What one writer knows.
 #[derive(Default)]
-struct Writer {
+pub struct Writer {
     number: usize,
     bikes: Vec<String>,
     /// How many entries were made for each motorcycle.
     made: Vec<u32>,
     /// Sent and not acknowledged; each writer waits for an answer before it goes on, so it is one at most.
     open: Option<Entry>,
-    acknowledged: Vec<(Entry, String)>,
+    pub acknowledged: Vec<(Entry, String)>,
     retried: usize,
     /// Retried, and told that it had been stored before the kill.
     stored_before: usize,
@@ -112,7 +113,7 @@ impl Writer {
         Entry { bike, nth, service: (count / self.bikes.len()).is_multiple_of(2), key: format!("{}-{bike}-{nth}", self.number) }
     }
     /// Writes until it is told to stop and, where that was before it began, until nothing is open.
-    async fn write(&mut self, client: &Client, program: &Program, stop: &AtomicBool, written: &AtomicBool) {
+    pub async fn write(&mut self, client: &Client, program: &Program, stop: &AtomicBool, written: &AtomicBool) {
         let mut retry = self.open.is_some();
         let last = stop.load(Relaxed);
         while if last { self.open.is_some() } else { !stop.load(Relaxed) } {
@@ -152,21 +153,10 @@ impl Writer {
 pub async fn run(rounds: u32) -> ExitCode {
     let longest = std::env::var("WITNESSMARK_FAULTS_SECONDS").ok().and_then(|text| text.parse().ok()).filter(|seconds| *seconds > 0);
     let program = Arc::new(Program::new());
-    let client = Client::builder().pool_max_idle_per_host(0).timeout(Duration::from_secs(40)).build().expect("a client");
+    let client = client();
     let mut server = program.serve();
     program.ready(&client).await;
-    // Something is due on each of them, or `check` would have nothing to compare.
-    let rule = json!({"name": "Oil", "component": "engine_oil", "operation": "replace",
-        "every": {"distance": {"value": 5000, "unit": "km"}, "months": 12}});
-    make(&client, &program, "interval-rules", &rule).await;
-    let mut writers = Vec::new();
-    for number in 0..WRITERS {
-        let mut bikes = Vec::new();
-        for _ in 0..BIKES {
-            bikes.push(motorcycle(&client, &program).await);
-        }
-        writers.push(Writer { number, made: vec![0; bikes.len()], bikes, ..Writer::default() });
-    }
+    let mut writers = writers(&client, &program).await;
     server.kill().expect("it is ours");
     server.wait().expect("it ends");
     let began = Instant::now();
@@ -177,18 +167,60 @@ pub async fn run(rounds: u32) -> ExitCode {
         done += 1;
         before_ready += u32::from(before == writers.iter().map(|writer| writer.acknowledged.len()).sum::<usize>());
     }
-    let mut server = program.serve();
+    let server = program.serve();
     program.ready(&client).await;
     for writer in &mut writers {
         writer.write(&client, &program, &AtomicBool::new(true), &AtomicBool::new(false)).await;
     }
-    let found = Found::compare(&client, &program, &writers).await;
+    println!("rounds: {done} in {:.0} s, {before_ready} of them killed before anything was acknowledged", began.elapsed().as_secs_f64());
+    verdict(&client, &program, server, &writers).await
+}
+
+/// A client that begins each request on a connection of its own.
+pub fn client() -> Client {
+    Client::builder().pool_max_idle_per_host(0).timeout(Duration::from_secs(40)).build().expect("a client")
+}
+/// Those who write, with their motorcycles. Something is due on each of them, or `check` would have nothing to compare.
+pub async fn writers(client: &Client, program: &Program) -> Vec<Writer> {
+    let rule = json!({"name": "Oil", "component": "engine_oil", "operation": "replace",
+        "every": {"distance": {"value": 5000, "unit": "km"}, "months": 12}});
+    make(client, program, "interval-rules", &rule).await;
+    let mut writers = Vec::new();
+    for number in 0..WRITERS {
+        let mut bikes = Vec::new();
+        for _ in 0..BIKES {
+            bikes.push(motorcycle(client, program).await);
+        }
+        writers.push(Writer { number, made: vec![0; bikes.len()], bikes, ..Writer::default() });
+    }
+    writers
+}
+/// Lets them write until they are told to stop.
+pub fn begin(
+    client: &Client,
+    program: &Arc<Program>,
+    writers: Vec<Writer>,
+    stop: &Arc<AtomicBool>,
+    written: &Arc<AtomicBool>,
+) -> JoinSet<Writer> {
+    let mut all = JoinSet::new();
+    for mut writer in writers {
+        let (client, program, stop, written) = (client.clone(), Arc::clone(program), Arc::clone(stop), Arc::clone(written));
+        all.spawn(async move {
+            writer.write(&client, &program, &stop, &written).await;
+            writer
+        });
+    }
+    all
+}
+/// Compares what is there with what was acknowledged, and prints it.
+pub async fn verdict(client: &Client, program: &Program, mut server: Child, writers: &[Writer]) -> ExitCode {
+    let found = Found::compare(client, program, writers).await;
     server.kill().expect("it is ours");
     server.wait().expect("it ends");
     let (clean, said) = program.check();
     let sum = |figure: fn(&Writer) -> usize| writers.iter().map(figure).sum::<usize>();
     let doubled = found.doubled.len() + sum(|writer| writer.doubled.len());
-    println!("rounds: {done} in {:.0} s, {before_ready} of them killed before anything was acknowledged", began.elapsed().as_secs_f64());
     println!("acknowledged: {}", sum(|writer| writer.acknowledged.len()));
     println!("retried: {}, {} of them stored before the kill", sum(|writer| writer.retried), sum(|writer| writer.stored_before));
     println!("sent again though acknowledged: {}", sum(|writer| writer.again));
@@ -205,16 +237,7 @@ pub async fn run(rounds: u32) -> ExitCode {
 async fn round(client: &Client, program: &Arc<Program>, writers: Vec<Writer>) -> Vec<Writer> {
     let mut server = program.serve();
     let (stop, written) = (Arc::new(AtomicBool::new(false)), Arc::new(AtomicBool::new(false)));
-    let tasks: Vec<_> = writers
-        .into_iter()
-        .map(|mut writer| {
-            let (client, program, stop, written) = (client.clone(), Arc::clone(program), Arc::clone(&stop), Arc::clone(&written));
-            tokio::spawn(async move {
-                writer.write(&client, &program, &stop, &written).await;
-                writer
-            })
-        })
-        .collect();
+    let tasks = begin(client, program, writers, &stop, &written);
     if rand::random_range(0..WHILE_STARTING) == 0 {
         tokio::time::sleep(Duration::from_millis(rand::random_range(0..STARTING))).await;
     } else {
@@ -227,11 +250,8 @@ async fn round(client: &Client, program: &Arc<Program>, writers: Vec<Writer>) ->
     server.kill().expect("it is ours");
     stop.store(true, Relaxed);
     server.wait().expect("it ends");
-    let mut writers = Vec::new();
-    for task in tasks {
-        writers.push(task.await.expect("a writer fails only for an answer that must not be"));
-    }
-    writers
+    // A writer fails only for an answer that must not be.
+    tasks.join_all().await
 }
 
 async fn motorcycle(client: &Client, program: &Program) -> String {

@@ -23,6 +23,10 @@ impl Program {
     pub fn new() -> Self {
         let folder = tempfile::tempdir().expect("a folder");
         let database = format!("sqlite:{}", file(folder.path()).display());
+        Self { _folder: Some(folder), ..Self::of(database) }
+    }
+    /// Makes a workshop in a database that is empty, by its URL.
+    pub fn of(database: String) -> Self {
         let mut setup = Command::new(PROGRAM)
             .args(["setup", "--database", &database, "--workshop", "Quayside Works", "--timezone", "UTC"])
             .args(["--email", "first@example.org", "--password-file", "-"])
@@ -34,7 +38,7 @@ impl Program {
         let said = setup.wait_with_output().expect("setup ends");
         assert!(said.status.success());
         let token = String::from_utf8_lossy(&said.stdout).lines().last().expect("a token").to_owned();
-        Self { address: free_port(), token, database, _folder: Some(folder) }
+        Self { address: free_port(), token, database, _folder: None }
     }
     /// A database file that is there, to be served.
     pub fn on(file: &Path) -> Self {
