@@ -18,7 +18,6 @@ use tokio::sync::Semaphore;
 use tower_http::{
     catch_panic::CatchPanicLayer,
     request_id::{MakeRequestUuid, PropagateRequestIdLayer, SetRequestIdLayer},
-    timeout::TimeoutLayer,
     trace::TraceLayer,
 };
 use utoipa::openapi::OpenApi;
@@ -63,7 +62,7 @@ pub fn router(app: Arc<App>) -> Router {
         .layer(CatchPanicLayer::custom(|_: Box<dyn std::any::Any + Send>| {
             Error::Internal("a handler panicked".into()).into_response().map(Body::new)
         }))
-        .layer(TimeoutLayer::with_status_code(StatusCode::SERVICE_UNAVAILABLE, Duration::from_mins(1)))
+        .layer(middleware::from_fn(in_time))
         .layer(PropagateRequestIdLayer::x_request_id())
         .layer(TraceLayer::new_for_http().make_span_with(span_of))
         .layer(SetRequestIdLayer::x_request_id(MakeRequestUuid))
@@ -79,6 +78,18 @@ fn span_of(request: &Request) -> tracing::Span {
     let route = request.extensions().get::<MatchedPath>().map_or("none", MatchedPath::as_str);
     let id = request.headers().get("x-request-id").and_then(|value| value.to_str().ok()).unwrap_or_default();
     tracing::info_span!("request", id, method = %request.method(), route)
+}
+
+/// Gives up on a request that takes too long; what brings a file may take longer, over a telephone's network too.
+async fn in_time(request: Request, next: Next) -> Response {
+    let path = request.uri().path().to_owned();
+    let own = path.strip_prefix(api::BASE).unwrap_or(&path);
+    let brings_files = ["/imports", "/attachments", "/photos"].iter().any(|start| own.starts_with(start)) || own.ends_with("/photos");
+    let most = if brings_files || own.ends_with("/write-up") { Duration::from_mins(15) } else { Duration::from_mins(1) };
+    match tokio::time::timeout(most, next.run(request)).await {
+        Ok(response) => response,
+        Err(_) => with_instance(Error::Unavailable("the request took too long".into()).into_response(), &path).await,
+    }
 }
 
 /// A line in the log for each request that was turned away for who sent it, or for how often.

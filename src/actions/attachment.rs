@@ -86,9 +86,14 @@ async fn small(media_type: MediaType, content: &Arc<[u8]>) -> Result<Result<Thum
         Ok(megapixels) => megapixels,
         Err(why) => return Ok(Err(why)),
     };
-    let _room = ROOM.acquire_many(megapixels.clamp(LEAST_ROOM, MOST_MEGAPIXELS)).await.map_err(Error::internal)?;
+    let room = ROOM.acquire_many(megapixels.clamp(LEAST_ROOM, MOST_MEGAPIXELS)).await.map_err(Error::internal)?;
     let content = Arc::clone(content);
-    tokio::task::spawn_blocking(move || picture::thumbnail(media_type, &content)).await.map_err(Error::internal)
+    // What is begun goes on, also where nobody waits for it any more: it keeps its room until it is done.
+    let make = move || {
+        let _room = room;
+        picture::thumbnail(media_type, &content)
+    };
+    tokio::task::spawn_blocking(make).await.map_err(Error::internal)
 }
 
 /// Attaches a file to a service event, a part or a motorcycle; `shows` says which line of the event it is about.
@@ -103,6 +108,7 @@ pub async fn attach(work: &mut Work, belongs_to: Uuid, shows: Option<String>, fi
     seen(work, motorcycle).await.map_err(|error| if matches!(error, Error::NotFound(_)) { unknown() } else { error })?;
     if kind == BelongsTo::ServiceEvent {
         service::must_have_entered(work, Id::new(belongs_to)).await?;
+        service::must_stand(&service::get(work, Id::new(belongs_to)).await?)?;
     }
     if let Some(pointer) = &shows {
         must_be_line(work, kind, belongs_to, pointer).await?;
@@ -345,8 +351,15 @@ pub async fn list(work: &mut Work, belongs_to: Option<Uuid>, stretch: Stretch<Id
 /// Hides an attachment; its bytes stay in the database.
 ///
 /// # Errors
-/// Where the database refuses.
+/// 409 where it belongs to an event that is signed off: what was signed stays whole.
 pub async fn hide(work: &mut Work, attachment: &Attachment) -> Result<()> {
+    if attachment.belongs_to_kind == BelongsTo::ServiceEvent {
+        let event = service::get(work, Id::new(attachment.belongs_to)).await?;
+        if event.signature.is_some() {
+            let detail = "The event is signed off, with what is attached to it; say in an amendment what is wrong with this.";
+            return Err(Error::conflict(detail, [event.id.uuid()]));
+        }
+    }
     let (workshop, now) = (work.workshop_id(), work.now);
     store::hide(&mut work.tx, workshop, attachment.id, now).await?;
     work.audit("hide", subject(attachment), Some(attachment), None).await

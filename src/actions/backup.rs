@@ -138,7 +138,8 @@ impl Backups {
         if let Some(tried) = self.tried().filter(|tried| tried.failed.is_some()) {
             return Ok(now - tried.at >= REST);
         }
-        Ok(self.list()?.first().is_none_or(|newest| newest.made_at < last_time))
+        // One from a clock that was ahead says nothing about today.
+        Ok(self.list()?.iter().find(|copied| copied.made_at <= now).is_none_or(|newest| newest.made_at < last_time))
     }
 
     /// Makes a copy, looks at it, and removes what is no longer kept.
@@ -152,7 +153,10 @@ impl Backups {
         copy::back_up(&self.database, &self.path(&unchecked)).await?;
         let state = self.look_at(&unchecked).await;
         let copied = self.named(&unchecked, made_at, state)?;
-        self.remove_old(now)?;
+        // The copy is good whether or not older ones can go.
+        if let Err(error) = self.remove_old(now) {
+            tracing::warn!(%error, "copies that are no longer kept could not be removed");
+        }
         Ok(copied)
     }
     /// What a copy turns out to be: it is opened to read alone, and everything in it worked out again. One that cannot be is a failed one.
@@ -206,22 +210,23 @@ impl Backups {
         let bad: Vec<_> = copies.iter().filter(|copied| copied.state != State::Good).collect();
         let newest = good.first().map(|copied| copied.made_at);
         let keep = self.keep.max(1);
+        let mut failed = Ok(());
         let is_over = |place: usize, copied: &Copied| place >= keep || place > 0 && newest.is_some_and(|newest| copied.made_at < newest);
         let over = bad.iter().enumerate().filter(|(place, copied)| is_over(*place, copied)).map(|(_, copied)| copied);
         for copied in good.iter().skip(keep).chain(over) {
-            self.remove(&copied.file)?;
+            failed = failed.and(self.remove(&copied.file));
             if matches!(copied.state, State::Failed(_)) {
-                self.remove(&name(copied.made_at, ".failed.txt"))?;
+                failed = failed.and(self.remove(&name(copied.made_at, ".failed.txt")));
             }
         }
         for entry in fs::read_dir(&self.folder).map_err(|error| self.cannot("read", &error))?.flatten() {
             let file = entry.file_name();
             let Some((made_at, ending)) = file.to_str().and_then(read_name) else { continue };
             if ending.split('.').next_back() == Some("part") && now - made_at > LEFT_BEHIND {
-                self.remove(&file.to_string_lossy())?;
+                failed = failed.and(self.remove(&file.to_string_lossy()));
             }
         }
-        Ok(())
+        failed
     }
     fn remove(&self, file: &str) -> Result<()> {
         match fs::remove_file(self.path(file)) {

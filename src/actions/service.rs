@@ -318,7 +318,10 @@ pub async fn change(work: &mut Work, old: &ServiceEvent, new: EventDetails) -> R
     if !work.caller.sight.is_narrow() {
         row.internal_notes = new.internal_notes;
     }
-    row.body.0 = EventBody { filled: new.filled, as_found: new.as_found, labor_minutes: new.labor_minutes, cost: new.cost, ..row.body.0 };
+    // A price that an owner does not see is not one that they took out.
+    let veiled = work.caller.sight.is_narrow() && old.cost.is_none() && new.cost.is_none();
+    let cost = if veiled { row.body.0.cost.take() } else { new.cost };
+    row.body.0 = EventBody { filled: new.filled, as_found: new.as_found, labor_minutes: new.labor_minutes, cost, ..row.body.0 };
     save(work, "change", old, &row).await
 }
 async fn save(work: &mut Work, action: &str, old: &ServiceEvent, row: &EventRow) -> Result<ServiceEvent> {
@@ -339,7 +342,7 @@ async fn locked(work: &mut Work, old: &ServiceEvent) -> Result<ServiceEvent> {
 async fn unchanged(work: &mut Work, old: &ServiceEvent) -> Result<()> {
     if locked(work, old).await? == *old { Ok(()) } else { Err(Error::Stale) }
 }
-fn must_stand(event: &ServiceEvent) -> Result<()> {
+pub(super) fn must_stand(event: &ServiceEvent) -> Result<()> {
     match &event.struck_out {
         Some(_) => Err(Error::conflict("This event is struck out; nothing can be added to it. Log it again as it was.", [event.id.uuid()])),
         None => Ok(()),

@@ -57,10 +57,16 @@ fn check(new: &NewWebhook, private_allowed: bool) -> Result<()> {
 /// # Errors
 /// 422 with what is wrong where.
 pub async fn change(work: &mut Work, old: &Webhook, new: NewWebhook, private_allowed: bool) -> Result<Webhook> {
-    check(&new, private_allowed)?;
+    // One that only stops may keep an address that is not allowed any more.
+    let only_stops = !new.active && new.url == old.url;
+    check(&new, private_allowed || only_stops)?;
+    let stops = old.active && !new.active;
     let hook = Webhook::from_new(old.id, new, old.created_at);
     let (workshop, now) = (work.workshop_id(), work.now);
     store_webhook::update(&mut work.tx, workshop, &hook, now).await?;
+    if stops {
+        store_webhook::give_up(&mut work.tx, workshop, hook.id, now).await?;
+    }
     work.audit("change", Subject::new("webhook", hook.id), Some(old), Some(&hook)).await?;
     Ok(hook)
 }

@@ -45,10 +45,18 @@ impl Verify {
             return Ok(ExitCode::from(1));
         }
         let entries = if found.entries == 1 { "1 entry".into() } else { format!("{} entries", found.entries) };
-        print(&format!("{}: {entries}, as {} made them on {}.", found.motorcycle, found.workshop, calendar::words(found.made_on)));
+        let (motorcycle, workshop) = (plain(&found.motorcycle), plain(&found.workshop));
+        print(&format!("{motorcycle}: {entries}, as {workshop} made them on {}.", calendar::words(found.made_on)));
         print(&format!("The last hash: {}", found.head));
         print(&format!("Signed with the key {}", found.fingerprint));
         print("This does not prove that what was written down is true, nor who holds the key: ask the workshop for its fingerprint.");
         Ok(ExitCode::SUCCESS)
     }
+}
+
+/// A name out of a file that anybody may have made, without what would move a terminal's cursor or turn its direction.
+fn plain(text: &str) -> String {
+    let moves =
+        |letter: char| letter.is_control() || matches!(letter, '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
+    text.chars().map(|letter| if moves(letter) { '\u{fffd}' } else { letter }).collect()
 }

@@ -199,14 +199,20 @@ fn upright_exif(orientation: Option<Orientation>) -> Vec<u8> {
     segment
 }
 
-/// Chunks of PNG: texts, the time and Exif go; with Exif which way up goes too, which cameras do not write into PNG.
+/// Chunks of PNG: those that make the picture stay, all others go (W3C PNG, chapter 11; texts, the time, Exif, whatever a maker adds); with Exif which way up goes too, which cameras do not write into PNG.
+const PNG_KEEPS: [&[u8]; 18] = [
+    b"IHDR", b"PLTE", b"IDAT", b"IEND", b"tRNS", b"gAMA", b"cHRM", b"sRGB", b"iCCP", b"cICP", b"sBIT", b"bKGD", b"hIST", b"pHYs", b"sPLT",
+    b"acTL", b"fcTL", b"fdAT",
+];
+const WEBP_KEEPS: [&[u8]; 7] = [b"VP8 ", b"VP8L", b"VP8X", b"ALPH", b"ANIM", b"ANMF", b"ICCP"];
+
 fn plain_png(bytes: &[u8]) -> Vec<u8> {
     let mut plain = bytes.get(..8).unwrap_or_default().to_vec();
     let mut rest = bytes.get(8..).unwrap_or_default();
     while let Some((length, kind)) = rest.get(..4).and_then(|length| <[u8; 4]>::try_from(length).ok()).zip(rest.get(4..8)) {
         let Some(end) = usize::try_from(u32::from_be_bytes(length)).ok().and_then(|length| length.checked_add(12)) else { break };
         let Some(chunk) = rest.get(..end) else { break };
-        if !matches!(kind, b"tEXt" | b"zTXt" | b"iTXt" | b"tIME" | b"eXIf") {
+        if PNG_KEEPS.iter().any(|kept| *kept == kind) {
             plain.extend(chunk);
         }
         if kind == b"IEND" {
@@ -217,7 +223,7 @@ fn plain_png(bytes: &[u8]) -> Vec<u8> {
     plain
 }
 
-/// Chunks of RIFF: Exif and XMP go, and their two flags in the header with them.
+/// Chunks of RIFF: those that make the picture stay (WebP container specification), all others go, and their two flags in the header with them.
 fn plain_webp(bytes: &[u8]) -> Vec<u8> {
     let mut body = b"WEBP".to_vec();
     let mut rest = bytes.get(12..).unwrap_or_default();
@@ -226,7 +232,7 @@ fn plain_webp(bytes: &[u8]) -> Vec<u8> {
         let Ok(end) = usize::try_from(8 + length + length % 2) else { break };
         let Some(chunk) = rest.get(..end) else { break };
         let start = body.len();
-        if !matches!(kind, b"EXIF" | b"XMP ") {
+        if WEBP_KEEPS.iter().any(|kept| *kept == kind) {
             body.extend(chunk);
         }
         if kind == b"VP8X"

@@ -1,5 +1,5 @@
 //! Rows of a spreadsheet: read from CSV (RFC 4180, and what spreadsheet programs make of it) or from a JSON object on each line.
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use serde_json::Value;
 
@@ -70,6 +70,25 @@ pub fn column(name: &str) -> String {
     name.trim().to_lowercase().replace([' ', '-'], "_")
 }
 
+/// The most columns that a file may have: no record of work has so many.
+const MOST_COLUMNS: usize = 200;
+
+fn must_be_few(columns: usize) -> Result<(), Unreadable> {
+    if columns <= MOST_COLUMNS {
+        return Ok(());
+    }
+    Err(Unreadable(format!("The file has more than {MOST_COLUMNS} columns; take out those that hold nothing of this.")))
+}
+/// The second column of a name is called `name 2`: no name has a space in it by itself, and the cells of both stay apart.
+fn told_apart(names: impl Iterator<Item = String>) -> Vec<String> {
+    let mut seen: HashMap<String, usize> = HashMap::new();
+    let tell = |name: String| {
+        let times = seen.entry(name.clone()).and_modify(|times| *times += 1).or_insert(1);
+        if *times == 1 { name } else { format!("{name} {times}") }
+    };
+    names.map(tell).collect()
+}
+
 impl Sheet {
     /// Reads CSV. Whether cells are parted by `,`, `;` or tabs, the first line says.
     ///
@@ -94,7 +113,8 @@ impl Sheet {
         }
         let mut records = records.into_iter();
         let Some((_, names)) = records.next() else { return Err(Unreadable("The file is empty; its first row names the columns.".into())) };
-        let columns: Vec<_> = names.iter().map(column).collect();
+        let columns = told_apart(names.iter().map(column));
+        must_be_few(columns.len())?;
         let rows = records.map(|(number, record)| row(number, &record, &columns));
         let rows = rows.filter(|row| !row.cells.is_empty() || row.wrong.is_some()).collect();
         Ok(Self { columns, rows, exact: false })
@@ -105,7 +125,7 @@ impl Sheet {
     /// # Errors
     /// Where there is no line.
     pub fn from_ndjson(text: &str) -> Result<Self, Unreadable> {
-        let mut columns = Vec::new();
+        let mut columns = BTreeSet::new();
         let mut rows = Vec::new();
         for (place, line) in text.lines().enumerate().filter(|(_, line)| !line.trim().is_empty()) {
             let mut row = SheetRow { number: place + 1, cells: BTreeMap::new(), wrong: None };
@@ -119,14 +139,13 @@ impl Sheet {
                 Err(error) => row.wrong = Some(format!("This line is not JSON: column {}.", error.column())),
             }
             columns.extend(row.cells.keys().cloned());
+            must_be_few(columns.len())?;
             rows.push(row);
         }
-        columns.sort_unstable();
-        columns.dedup();
         if rows.is_empty() {
             Err(Unreadable("The file is empty; send a JSON object on each line.".into()))
         } else {
-            Ok(Self { columns, rows, exact: true })
+            Ok(Self { columns: columns.into_iter().collect(), rows, exact: true })
         }
     }
 }

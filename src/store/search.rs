@@ -128,7 +128,11 @@ pub async fn refresh(tx: &mut Tx, workshop: Id<Workshop>) -> Result<()> {
         let of = |kind| stale.iter().filter(|one| one.0 == kind).map(|one| one.1).collect::<Vec<_>>();
         let mut entries = of_events(tx, workshop, &of(FoundKind::ServiceEvent)).await?;
         entries.extend(of_parts(tx, workshop, &of(FoundKind::InstalledPart)).await?);
-        entries.extend(of_attachments(tx, workshop, &of(FoundKind::Attachment)).await?);
+        let mut attachments = of(FoundKind::Attachment);
+        attachments.extend(attached_to(tx, workshop, &of(FoundKind::ServiceEvent)).await?);
+        attachments.sort_unstable();
+        attachments.dedup();
+        entries.extend(of_attachments(tx, workshop, &attachments).await?);
         let ids: Vec<Uuid> = stale.iter().map(|one| one.1).chain(entries.iter().map(|entry| entry.id)).collect();
         drop_entries(tx, workshop, &ids).await?;
         store(tx, workshop, &entries).await?;
@@ -386,6 +390,11 @@ struct AttachmentRow {
     struck_at: Option<Instant>,
 }
 /// Entries of attachments by their names, on the day of the event that they belong to.
+/// What is attached to these events: it is struck out with them.
+async fn attached_to(tx: &mut Tx, workshop: Id<Workshop>, events: &[Uuid]) -> Result<Vec<Uuid>> {
+    let sql = "select id from attachment where workshop_id = $1 and belongs_to in ({}) and deleted_at is null";
+    Ok(fetch_of!(tx, (Uuid,), sql, workshop, events).into_iter().map(|row| row.0).collect())
+}
 async fn of_attachments(tx: &mut Tx, workshop: Id<Workshop>, ids: &[Uuid]) -> Result<Vec<Entry>> {
     let sql = "select a.id, a.name, a.motorcycle_id, a.created_at, e.id as event_id, e.on_date, e.struck_at
                from attachment a left join service_event e on e.workshop_id = a.workshop_id and e.id = a.belongs_to

@@ -51,6 +51,10 @@ pub async fn update(tx: &mut Tx, workshop: Id<Workshop>, hook: &Webhook, now: Of
 pub async fn hide(tx: &mut Tx, workshop: Id<Workshop>, id: Id<Webhook>, now: OffsetDateTime) -> Result<()> {
     let sql = "update webhook set deleted_at = $3, updated_at = $3 where workshop_id = $1 and id = $2 and deleted_at is null";
     execute!(tx, sqlx::query(sql).bind(workshop).bind(id).bind(Instant(now)))?;
+    give_up(tx, workshop, id, now).await
+}
+/// Gives up what waits for a webhook.
+pub async fn give_up(tx: &mut Tx, workshop: Id<Workshop>, id: Id<Webhook>, now: OffsetDateTime) -> Result<()> {
     let sql = "update webhook_delivery set status = $3, next_try_at = null, updated_at = $4
                where workshop_id = $1 and webhook_id = $2 and status = $5";
     execute!(tx, sqlx::query(sql).bind(workshop).bind(id).bind(DeliveryStatus::GivenUp).bind(Instant(now)).bind(DeliveryStatus::Pending))?;
@@ -146,17 +150,24 @@ pub struct Outgoing {
     pub secret: String,
 }
 
-/// What is to be sent by now, of all workshops, longest waiting first.
+/// Of each webhook so many messages are sent before the others have their turn: one that does not answer holds nobody up for long.
+const IN_A_ROW: i64 = 4;
+
+/// What is to be sent by now, of all workshops, longest waiting first, and not too many of one webhook.
 pub async fn pending(tx: &mut Tx, now: OffsetDateTime, limit: i64) -> Result<Vec<Outgoing>> {
-    let sql =
-        "select delivery.workshop_id, delivery.id, delivery.kind, delivery.attempts, delivery.payload, webhook.body as hook, webhook.secret
-               from webhook_delivery delivery
-               join webhook on webhook.workshop_id = delivery.workshop_id and webhook.id = delivery.webhook_id
-               where delivery.status = $1 and (delivery.next_try_at <= $2 or delivery.updated_at > $4) and webhook.deleted_at is null
-               order by delivery.next_try_at, delivery.id limit $3";
+    let sql = "with waiting as (
+                 select workshop_id, id, webhook_id, next_try_at,
+                        row_number() over (partition by workshop_id, webhook_id order by next_try_at, id) as place
+                 from webhook_delivery where status = $1 and (next_try_at <= $2 or updated_at > $4))
+               select delivery.workshop_id, delivery.id, delivery.kind, delivery.attempts, delivery.payload, webhook.body as hook, webhook.secret
+               from waiting
+               join webhook_delivery delivery on delivery.workshop_id = waiting.workshop_id and delivery.id = waiting.id
+               join webhook on webhook.workshop_id = waiting.workshop_id and webhook.id = waiting.webhook_id
+               where waiting.place <= $5 and webhook.deleted_at is null
+               order by waiting.next_try_at, waiting.id limit $3";
     // A clock that was set back since is not waited for, as with letters.
     let (now, ahead) = (Instant(now), Instant(now + SET_BACK));
-    Ok(on!(tx, sqlx::query_as(sql).bind(DeliveryStatus::Pending).bind(now).bind(limit).bind(ahead), fetch_all)?)
+    Ok(on!(tx, sqlx::query_as(sql).bind(DeliveryStatus::Pending).bind(now).bind(limit).bind(ahead).bind(IN_A_ROW), fetch_all)?)
 }
 
 /// Claims a message for one try; false where another server was faster. Until `until` nobody else tries it.

@@ -230,6 +230,23 @@ on_both_engines!(a_photo_belongs_to_a_line, async |server| {
     assert_eq!(shown().await, Value::Null);
 });
 
+on_both_engines!(what_is_signed_off_keeps_its_photos_and_what_is_struck_out_gets_none, async |server| {
+    let (path, _) = bike(&server).await;
+    let event = async || server.post(&format!("{path}/service-events"), &json!({"on": "2026-05-02", "summary": "Chain"})).await.id();
+    let (signed, struck) = (event().await, event().await);
+    let photo = attach(&server, &signed, "axle.png", PHOTO).await.id();
+    let other = attach(&server, &struck, "gasket.png", PHOTO).await.id();
+    server.post(&format!("/service-events/{signed}/signature"), &json!({"statement": "Done as written"})).await.created();
+    server.remove(&format!("/attachments/{photo}")).await.problem(409);
+    assert_eq!(fetch(&server, &format!("/attachments/{photo}")).await.0, 200);
+    let found = async || server.all("/search?q=gasket").await[0]["struck_out"].clone();
+    assert_eq!(found().await, false);
+    assert_eq!(server.remove(&format!("/service-events/{struck}?reason=wrong")).await.status, 204);
+    assert_eq!(found().await, true, "it is struck out with its event");
+    attach(&server, &struck, "late.png", PHOTO).await.problem(409);
+    assert_eq!(server.remove(&format!("/attachments/{other}")).await.status, 204);
+});
+
 on_both_engines!(an_owner_gets_a_photo_without_what_the_camera_wrote, async |server| {
     let owner = server.post("/owners", &json!({"name": "Ada Birch"})).await.id();
     let path = server.motorcycle(json!({"owner_id": owner})).await;

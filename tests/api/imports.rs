@@ -314,3 +314,16 @@ on_both_engines!(every_list_comes_as_csv, async |server| {
     let file = "motorcycle,on,reading\nFerry,2026-05-02,1000\n";
     csv(&server, "kind=odometer_readings", file).await.with(201);
 });
+
+on_both_engines!(a_file_with_more_columns_than_anybody_writes_is_refused_at_once, async |server| {
+    let names: Vec<_> = (0..100_000).map(|place| format!("c{place}")).collect();
+    let csv = names.join(",");
+    let objects: String = names.iter().map(|name| format!("{{\"{name}\": 1}}\n")).collect();
+    let begun = std::time::Instant::now();
+    for (kind, body) in [("text/csv", csv), ("application/x-ndjson", objects)] {
+        let request = server.request(reqwest::Method::POST, "/imports?kind=odometer_readings").header("content-type", kind);
+        let refused = server.send(request.body(body)).await;
+        assert!(refused.problem(400)["detail"].as_str().unwrap().contains("200 columns"), "{}", refused.text);
+    }
+    assert!(begun.elapsed() < std::time::Duration::from_secs(10), "{:?}", begun.elapsed());
+});

@@ -253,3 +253,32 @@ on_both_engines!(a_test_message_is_signed_sent_once_and_logged, async |server| {
     assert_eq!(wrong.wrong(), ["/events/0"]);
     assert_eq!(server.other_workshop().post(&format!("{path}/test"), &json!({})).await.status, 404);
 });
+
+on_both_engines!(one_that_is_switched_off_hears_nothing_of_what_waits, async |server| {
+    let (url, heard) = receiver(&[200]).await;
+    let hook = hook(&server, &url, json!(["reading.recorded"])).await;
+    let bike = server.motorcycle(json!({})).await;
+    server.reading(&bike, "2026-06-01", 100).await.created();
+    // It stops although its address is not allowed any more.
+    let path = format!("/webhooks/{}", hook["id"].as_str().unwrap());
+    server.change(&path, &json!({"active": false})).await.ok();
+    server.change(&path, &json!({"active": true})).await.problem(422);
+    assert_eq!(send(&server, 1).await, 0);
+    assert!(heard.lock().unwrap().is_empty());
+    assert_eq!(deliveries(&server, &hook).await[0]["status"], "given_up");
+});
+
+on_both_engines!(one_with_much_to_hear_does_not_keep_the_others_waiting, async |server| {
+    let ((busy, _), (quiet, heard)) = (receiver(&[200]).await, receiver(&[200]).await);
+    hook(&server, &busy, json!(["reading.recorded"])).await;
+    let bike = server.motorcycle(json!({})).await;
+    for day in 1..=9 {
+        server.reading(&bike, &format!("2026-06-{day:02}"), 100 * day).await.created();
+    }
+    hook(&server, &quiet, json!(["service.logged"])).await;
+    server.post(&format!("{bike}/service-events"), &json!({"on": "2026-06-10", "summary": "Looked at"})).await.created();
+    let sent = send(&server, 1).await;
+    assert!(sent < 9 && heard.lock().unwrap().len() == 1, "{sent} were sent, and the one of the other among them");
+    while send(&server, 1).await > 0 {}
+    assert_eq!(server.all("/webhooks").await.len(), 2);
+});

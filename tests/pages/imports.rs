@@ -72,6 +72,29 @@ on_both_engines!(an_old_spreadsheet_becomes_history, async |server| {
     assert_eq!(reader.get(&at).await.status, 404, "the file is gone");
 });
 
+on_both_engines!(two_columns_of_one_name_stay_apart, async |server| {
+    let bike = server.motorcycle(json!({"in_service_on": "2018-04-01"})).await;
+    let reader = Reader::signed_in(&server).await;
+    let sheet = b"on,notes,,notes,\n2026-05-02,Chain lubricated,x,ask about the horn,y\n";
+    let at = reader.upload("/imports", &[("kind", "service_events")], "old.csv", sheet).await.location().to_owned();
+    let id = bike.rsplit('/').next().unwrap();
+    let fields = [
+        ("column.0", "on"),
+        ("column.1", "summary"),
+        ("column.2", ""),
+        ("column.3", ""),
+        ("column.4", ""),
+        ("motorcycle", id),
+        ("date_order", ""),
+        ("unit", ""),
+    ];
+    let fields: Vec<_> = fields.into_iter().chain([("do", "import")]).collect();
+    let stored = reader.fill(&at, &fields).await;
+    assert_eq!(stored.status, 303, "{}", stored.text);
+    let event = server.all(&format!("{bike}/service-events")).await.remove(0);
+    assert_eq!(event["summary"], "Chain lubricated");
+});
+
 on_both_engines!(what_cannot_be_read_is_said_at_once, async |server| {
     let reader = Reader::signed_in(&server).await;
     for (kind, content, said) in [

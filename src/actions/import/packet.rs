@@ -191,7 +191,19 @@ async fn there(work: &mut Work, packet: &Packet) -> Result<There> {
 fn in_future(work: &Work, packet: &Packet, imported: &mut Imported) {
     let tomorrow = work.today + Duration::DAY;
     for (place, entry) in packet.entries.iter().enumerate() {
-        for (column, day) in [("done_on", entry.done_on), ("entered_at", entry.entered_at.date())] {
+        let what = &entry.what;
+        // What is stored are the days inside, whatever the entry says about itself.
+        let inside = [
+            Some(what.on),
+            what.service_event.as_ref().map(|event| event.on),
+            what.odometer_reading.as_ref().map(|reading| reading.on),
+            what.hour_reading.as_ref().map(|reading| reading.on),
+            what.measured_value.as_ref().map(|value| value.on),
+            what.odometer_replaced.as_ref().map(|change| change.on),
+            what.hour_meter_replaced.as_ref().map(|change| change.on),
+        ];
+        let latest = inside.into_iter().flatten().max().unwrap_or(entry.done_on);
+        for (column, day) in [("done_on", entry.done_on.max(latest)), ("entered_at", entry.entered_at.date())] {
             if day > tomorrow {
                 fail(
                     imported,

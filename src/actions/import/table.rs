@@ -37,12 +37,13 @@ impl Table {
         let mut errors = Vec::new();
         for (place, name) in sheet.columns.iter().enumerate() {
             let filled = sheet.rows.iter().any(|row| row.cells.contains_key(name));
-            if sheet.columns[..place].contains(name) && !name.is_empty() {
-                errors.push(RowError::new(short(name), "This column is there twice; take one of them out."));
-            } else if !known.contains(&name.as_str()) && filled {
+            let base = name.split(' ').next().unwrap_or_default();
+            if base != name && !base.is_empty() {
+                errors.push(RowError::new(short(base), "This column is there twice; take one of them out."));
+            } else if !known.contains(&base) && filled {
                 let what =
-                    if name.is_empty() { format!("Column {} has no name", place + 1) } else { "There is no such column here".into() };
-                errors.push(RowError::new(short(name), format!("{what}; the columns are {}. Rename it or take it out.", known.join(", "))));
+                    if base.is_empty() { format!("Column {} has no name", place + 1) } else { "There is no such column here".into() };
+                errors.push(RowError::new(short(base), format!("{what}; the columns are {}. Rename it or take it out.", known.join(", "))));
             }
         }
         for (name, needed) in columns {

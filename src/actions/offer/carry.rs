@@ -51,6 +51,10 @@ pub async fn take(work: &mut Work, bike: &Motorcycle) -> Result<Load> {
             leave_behind(table, row, id);
             if let (Some(run), "installed_part") = (part_of(row).and_then(|part| run.get(&part)), table.name) {
                 row.insert("prior_mm".into(), run.mm().into());
+                // Its first fitting here is not the one of a new part.
+                if row.get("condition").is_some_and(|condition| condition == "new") {
+                    row.insert("condition".into(), "used".into());
+                }
                 row.insert("prior_distance".into(), json!(Figure::rounded(run.in_unit(bike.odometer_unit), 1)));
             }
         }

@@ -47,13 +47,16 @@ fn verdicts(event: &ServiceEvent, components: &[Component]) -> Vec<String> {
         sentences.push("The other values stand below.".into());
     }
     let stages = || event.tightened.iter().flat_map(|line| line.stages.iter().map(move |stage| (line, stage)));
-    let wrong = stages().find(|(_, stage)| stage.verdict == Verdict::Outside || stage.value.is_none() && stage.lower.is_some());
+    let wrong = stages()
+        .find(|(_, stage)| stage.verdict == Verdict::Outside || stage.value.is_none() && (stage.lower.is_some() || stage.upper.is_some()));
     match wrong {
         Some((line, stage)) => {
             let how = if stage.value.is_none() { "missing" } else { "outside" };
             sentences.push(format!("{}, stage {}: {how}.", line.name, stage.stage));
         }
-        None if stages().any(|(_, stage)| stage.verdict == Verdict::Within) => sentences.push("All torques are within.".into()),
+        None if stages().all(|(_, stage)| stage.verdict == Verdict::Within) && stages().next().is_some() => {
+            sentences.push("All torques are within.".into());
+        }
         None => {}
     }
     sentences
