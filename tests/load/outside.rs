@@ -419,7 +419,8 @@ pub async fn beside_a_peer(fleet: &Fleet, program: &Path, time: Duration) -> (f6
 /// The due items in a file of their own with an index for the question: the peer's SQLite is older and refuses the index of words.
 async fn due_items_alone(fleet: &Fleet) -> std::path::PathBuf {
     let file = fleet.path.with_file_name(format!("due_of_{}.db", fleet.bikes.len()));
-    let pool = SqlitePoolOptions::new().max_connections(1).connect_with(SqliteConnectOptions::new().filename(&fleet.path));
+    let pool =
+        SqlitePoolOptions::new().max_connections(1).connect_with(SqliteConnectOptions::new().filename(&fleet.path).create_if_missing(true));
     let pool = pool.await.expect("the file opens");
     sqlx::query("attach $1 as alone").bind(file.to_str().expect("a path")).execute(&pool).await.expect("a second file");
     for sql in [
