@@ -178,13 +178,15 @@ pub async fn follow_lines<T: PartialEq>(work: &mut Work, event: Id<ServiceEvent>
     Ok(())
 }
 
+/// So many photographs of one person wait for their forms at most.
+const MOST_WAITING: i64 = 200;
 /// How long a photograph waits for its form.
 const WAITS: time::Duration = time::Duration::days(2);
 
 /// Keeps a photograph by itself, until the form that it came with is stored: so that no mistake elsewhere in the form loses it.
 ///
 /// # Errors
-/// Where the database refuses.
+/// 409 where too many of the same person wait already.
 pub async fn keep_draft(app: &App, caller: &Caller, file: SentFile) -> Result<Id<PhotoDraft>> {
     let mut work = app.write(caller, None).await?;
     let draft = PhotoDraft {
@@ -195,6 +197,10 @@ pub async fn keep_draft(app: &App, caller: &Caller, file: SentFile) -> Result<Id
         content: file.content.to_vec(),
     };
     let (workshop, now) = (work.workshop_id(), work.now);
+    if drafts::waiting(&mut work.tx, workshop, caller.id()).await? >= MOST_WAITING {
+        let detail = format!("{MOST_WAITING} photos of yours wait for their forms already; save those first, or come back in two days.");
+        return Err(Error::conflict(detail, []));
+    }
     drafts::insert(&mut work.tx, workshop, &draft, now, now - WAITS).await?;
     if let Some(thumbnail) = &file.thumbnail {
         thumbnails::insert(&mut work.tx, workshop, &hex(&file.sha256), Some(thumbnail)).await?;

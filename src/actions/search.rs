@@ -9,8 +9,9 @@ use crate::{
     },
 };
 
-/// So many are looked at in one go.
+/// So many are looked at in one go at first; where few of them answer, four times as many the next time, for each go costs a whole search.
 const BATCH: i64 = 100;
+const LARGEST_BATCH: i64 = 25_600;
 
 /// What holds all the words, newest first; what was struck out is marked.
 ///
@@ -20,10 +21,11 @@ pub async fn search(work: &mut Work, question: &str, stretch: &Stretch<Key>) -> 
     let words = Words::of(question).map_err(|why| Error::invalid("/q", why))?;
     let (workshop, sight) = (work.workshop_id(), work.caller.sight);
     let wanted = usize::try_from(stretch.limit).unwrap_or(usize::MAX);
-    let (mut after, mut found) = (stretch.after, Vec::new());
+    let (mut after, mut found, mut batch) = (stretch.after, Vec::new(), stretch.limit.max(BATCH));
     loop {
-        let hits = store::find(&mut work.tx, workshop, sight, &words, after, stretch.limit.max(BATCH)).await?;
-        let more = hits.len() == usize::try_from(stretch.limit.max(BATCH)).unwrap_or(usize::MAX);
+        let hits = store::find(&mut work.tx, workshop, sight, &words, after, batch).await?;
+        let more = hits.len() == usize::try_from(batch).unwrap_or(usize::MAX);
+        batch = (batch * 4).clamp(BATCH, LARGEST_BATCH.max(stretch.limit));
         after = hits.last().map(|hit| (hit.on_date, hit.id)).or(after);
         found.extend(hits.iter().filter_map(|hit| meant(hit, &words, sight.is_narrow())));
         if !more || found.len() >= wanted {

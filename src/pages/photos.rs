@@ -218,7 +218,10 @@ impl Reader<'_> {
             Err(error) => return Err(error.into()),
         };
         let name: String = name.chars().filter(|letter| !letter.is_control()).take(80).collect();
-        let id = actions::keep_draft(self.app, &self.visitor.caller, file).await?;
+        let id = match actions::keep_draft(self.app, &self.visitor.caller, file).await {
+            Err(Error::Conflict { detail, .. }) => return Ok(Err(detail)),
+            kept => kept?,
+        };
         self.pairs.push((format!("{field}.kept"), format!("{id} {name}")));
         Ok(Ok(()))
     }

@@ -44,6 +44,12 @@ pub async fn insert(tx: &mut Tx, workshop: Id<Workshop>, draft: &PhotoDraft, now
     Ok(())
 }
 
+/// How many of somebody's photographs wait for their forms.
+pub async fn waiting(tx: &mut Tx, workshop: Id<Workshop>, person: Option<Uuid>) -> Result<i64> {
+    let sql = "select count(*) from photo_draft where workshop_id = $1 and entered_by = $2";
+    Ok(on!(tx, sqlx::query_scalar(sql).bind(workshop).bind(person), fetch_one)?)
+}
+
 /// Takes a photograph out, for the one who sent it.
 pub async fn take(tx: &mut Tx, workshop: Id<Workshop>, id: Id<PhotoDraft>, person: Option<Uuid>) -> Result<Option<PhotoDraft>> {
     let sql = "select id, entered_by, name, media_type, content from photo_draft where workshop_id = $1 and id = $2 and entered_by = $3";

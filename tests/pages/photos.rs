@@ -79,6 +79,16 @@ on_both_engines!(a_script_sends_each_photo_at_once, async |server| {
     assert_eq!(Reader::new(&server).send_files("/photos", &[], &[("photo", "a.png", PHOTO)]).await.status, 303, "nobody is signed in");
 });
 
+on_both_engines!(nobody_fills_the_disk_with_photos_that_wait, async |server| {
+    let reader = Reader::signed_in(&server).await;
+    let files: Vec<_> = (0..20).map(|_| ("work.r0.photo", "a.png", PHOTO)).collect();
+    for _ in 0..10 {
+        assert_eq!(reader.send_files("/photos", &[], &files).await.status, 200);
+    }
+    reader.send_files("/photos", &[], &files[..1]).await.says("a.png was not taken. 200 photos of yours wait");
+    assert_eq!(server.count("/attachments").await, 0);
+});
+
 on_both_engines!(the_records_are_searched_on_a_page, async |server| {
     let bike = server.motorcycle(json!({})).await;
     let work = json!([{"component": "brake_pads", "position": "rear", "operation": "replace"}]);

@@ -17,6 +17,7 @@ mod second_factor;
 mod security;
 mod signature;
 mod student_t;
+mod supply;
 mod table;
 mod tire;
 mod torque;
