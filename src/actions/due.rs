@@ -184,6 +184,8 @@ pub(super) async fn worked_out(tx: &mut store::Tx, workshop: &Workshop, bike: &M
 
 /// How long a kept answer is good for: another process on the same SQLite file may have written meanwhile.
 const GOOD_FOR: Duration = Duration::seconds(3);
+/// So many are kept at most: each has some 20 KB.
+const MOST_KEPT: usize = 600;
 
 #[derive(Debug)]
 struct KeptAnswer {
@@ -255,7 +257,10 @@ pub async fn answer_of(
     if let (Store::Sqlite { .. }, Ok(mut answers)) = (&app.store, app.kept.answers.write())
         && app.kept.drops.load(Ordering::SeqCst) == drops
     {
-        if answers.len() >= 20_000 {
+        if answers.len() >= MOST_KEPT {
+            answers.retain(|_, kept| kept.until > work.now);
+        }
+        if answers.len() >= MOST_KEPT {
             answers.clear();
         }
         let kept = KeptAnswer {

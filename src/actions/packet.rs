@@ -1,12 +1,13 @@
 //! The history packet of a motorcycle.
 use rand::Rng;
 
-use super::{App, Work, history, reading};
+use super::{App, Work, history, part, reading};
 use crate::{
     domain::{
         motorcycle::Motorcycle,
         packet::{Packet, Sources, make, signature::Seed},
-        words::CounterKind,
+        quantity::Figure,
+        words::{Condition, CounterKind},
     },
     error::{Error, Result},
     store::{Stretch, packet_import, workshop_key},
@@ -40,6 +41,16 @@ pub async fn of(app: &App, work: &mut Work, bike: &Motorcycle) -> Result<Packet>
         let Some((last, _)) = page.last() else { break };
         after = Some(*last);
         items.extend(page.into_iter().map(|(_, item)| item));
+    }
+    // The packet is read where the other motorcycles are not known: a part that came from one says itself what it ran there.
+    let run = part::run_elsewhere(work, bike).await?;
+    for fitted in items.iter_mut().filter_map(|item| item.service_event.as_mut()).flat_map(|event| &mut event.fitted) {
+        if let Some(run) = run.get(&fitted.installed_part_id.uuid()) {
+            fitted.prior_distance = Figure::rounded(run.in_unit(bike.odometer_unit), 1);
+            if fitted.condition == Condition::New {
+                fitted.condition = Condition::Used;
+            }
+        }
     }
     let counter = reading::counter(work, bike.id, CounterKind::Odometer).await?;
     let seed = seed(app, work).await?;

@@ -2,9 +2,10 @@
 pub mod lives;
 pub mod plan;
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeSet, HashMap};
 
 use time::Date;
+use uuid::Uuid;
 
 use self::{
     lives::Lives,
@@ -25,7 +26,7 @@ use crate::{
     },
     error::{Error, Result},
     store::{
-        Stretch,
+        Stretch, history,
         part::{self as store, PartKey, PartRow, Wanted},
         types::Instant,
     },
@@ -263,4 +264,16 @@ pub(super) async fn touch(work: &mut Work, bike: Id<Motorcycle>) -> Result<()> {
         work.touch(other);
     }
     Ok(())
+}
+
+/// What parts that were on a motorcycle ran before on others, by the part's id; those that were on no other are left out. Where the history
+/// goes elsewhere without theirs, that counts as run before they were fitted.
+///
+/// # Errors
+/// Where the database refuses.
+pub async fn run_elsewhere(work: &mut Work, bike: &Motorcycle) -> Result<HashMap<Uuid, Distance>> {
+    let history = history::load(&mut work.tx, &work.workshop, bike).await?;
+    let roads = Roads::new(&history);
+    let elsewhere = history.parts.iter().filter(|part| part.stays.iter().any(|stay| stay.motorcycle_id != bike.id));
+    Ok(elsewhere.filter_map(|part| Some((part.id.uuid(), part.run_elsewhere(bike.id, &roads)?))).collect())
 }

@@ -71,7 +71,8 @@ pub async fn insert(tx: &mut Tx, workshop: &Workshop) -> Result<()> {
             .bind(Instant(workshop.created_at))
             .bind(i64::from(workshop.lead_days))
     )?;
-    Ok(())
+    // Its index of words is up to date from the beginning: nothing has to be made when the server starts the next time.
+    super::search::reindex(tx, workshop.id).await
 }
 
 /// Stores a workshop's changed settings.

@@ -121,6 +121,27 @@ async fn from_one_engine_to_the_other() {
     .await;
 }
 
+on_both_engines!(a_part_from_another_motorcycle_brings_what_it_ran_there, async |server| {
+    let far = server.other_workshop();
+    let (donor, bike) = (server.motorcycle(json!({"name": "Donor"})).await, server.motorcycle(json!({"name": "Ledger"})).await);
+    let new = json!({"on": "2025-01-10", "odometer": 1000, "fitted": [{"component": "tire", "position": "rear", "description": "Tour"}]});
+    let part = server.post(&format!("{donor}/service-events"), &new).await.created()["fitted"][0]["installed_part_id"].clone();
+    let off = json!({"on": "2025-03-10", "odometer": 2500, "removed": [{"installed_part_id": part, "reason": "for another"}]});
+    server.post(&format!("{donor}/service-events"), &off).await.created();
+    let on = json!({"on": "2025-04-10", "odometer": 7000, "confirmed": true, "fitted": [{"installed_part_id": part, "position": "rear"}]});
+    server.post(&format!("{bike}/service-events"), &on).await.created();
+    server.reading(&bike, "2026-05-01", 7900).await.created();
+    let run = async |server: &Server, bike: &str| {
+        let parts = server.all(&format!("{bike}/installed-parts")).await;
+        (parts[0]["part_distance"]["value"].clone(), parts[0]["condition"].clone())
+    };
+    assert_eq!(run(&server, &bike).await, (json!(2400), json!("new")), "1,500 mi there and 900 mi here");
+    let packet = packet(&server, &bike).await;
+    let imported = send(&far, "", &packet).await.ok();
+    let there = format!("/motorcycles/{}", imported["motorcycle_id"].as_str().unwrap());
+    assert_eq!(run(&far, &there).await, (json!(2400), json!("used")), "fitted again: not the fitting of a new one");
+});
+
 on_both_engines!(only_as_it_was_made, async |server| {
     let bike = lived(&server).await;
     let other = server.other_workshop();

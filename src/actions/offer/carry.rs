@@ -3,21 +3,20 @@
 //! Along come its facts, table by table as in an export, with ids of their own and in the order that they had; the components that they
 //! name; and the workshop's rules, limits and fasteners that hold for it, as its own, so that the same is due. Behind stay internal notes,
 //! prices, the owner, hidden files, and the procedures that were not written for it alone.
-use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
+use std::collections::{BTreeMap, BTreeSet, HashSet};
 
 use serde::Serialize;
 use serde_json::{Map, Value, json};
 use uuid::Uuid;
 
-use super::super::{Work, import::whole::cells_of, reading};
+use super::super::{Work, import::whole::cells_of, part, reading};
 use crate::{
     domain::{
         fastener::{self, NewFastener},
         id::Id,
         limit::{self, NewLimit},
         motorcycle::Motorcycle,
-        quantity::{Distance, Figure},
-        road::Roads,
+        quantity::Figure,
         workshop::Workshop,
     },
     error::{Error, Result},
@@ -42,7 +41,7 @@ pub struct Load {
 /// Where the database refuses.
 pub async fn take(work: &mut Work, bike: &Motorcycle) -> Result<Load> {
     let (workshop, id) = (work.workshop_id(), bike.id.uuid());
-    let run = run_elsewhere(work, bike).await?;
+    let run = part::run_elsewhere(work, bike).await?;
     let mut rows = Vec::new();
     for table in TABLES.iter().filter(|table| table.name != "attachment") {
         let mut found = exchange::rows_of(&mut work.tx, workshop, table, id, None).await?;
@@ -67,14 +66,6 @@ pub async fn take(work: &mut Work, bike: &Motorcycle) -> Result<Load> {
 fn part_of(row: &Row) -> Option<Uuid> {
     row.get("id")?.as_str()?.parse().ok()
 }
-/// What its parts ran before on other motorcycles, which do not come along: it counts as run before they were fitted.
-async fn run_elsewhere(work: &mut Work, bike: &Motorcycle) -> Result<HashMap<Uuid, Distance>> {
-    let history = store::history::load(&mut work.tx, &work.workshop, bike).await?;
-    let roads = Roads::new(&history);
-    let elsewhere = history.parts.iter().filter(|part| part.stays.iter().any(|stay| stay.motorcycle_id != bike.id));
-    Ok(elsewhere.filter_map(|part| Some((part.id.uuid(), part.run_elsewhere(bike.id, &roads)?))).collect())
-}
-
 /// What stays inside the workshop.
 fn leave_behind(table: &Table, row: &mut Row, bike: Uuid) {
     match table.name {
