@@ -16,6 +16,13 @@ static POSTGRES: Migrator = sqlx::migrate!("migrations/postgres");
 
 /// How long a request waits for a connection to PostgreSQL, also where it is out of reach.
 const WAIT: Duration = Duration::from_secs(2);
+/// A reader that nobody needed for so long is closed, with the statements that it has prepared and its cache.
+const IDLE: Duration = Duration::from_secs(60);
+/// How many read at once: two for each core, for each is a thread of its own.
+fn readers() -> u32 {
+    let cores = std::thread::available_parallelism().map_or(2, std::num::NonZero::get);
+    u32::try_from(2 * cores).unwrap_or(8).clamp(4, 8)
+}
 /// The most writes that wait for the one writer.
 const MOST_WAITING: usize = 128;
 
@@ -135,7 +142,12 @@ impl Store {
         let write = write.connect_with(writer).await?;
         let reader = options.create_if_missing(false).read_only(true);
         // Readers are opened once the schema is up to date: one that had read it before would go on preparing statements for the old one.
-        let read = SqlitePoolOptions::new().max_connections(8).acquire_timeout(Duration::from_secs(30)).connect_lazy_with(reader);
+        let read = SqlitePoolOptions::new()
+            .max_connections(readers())
+            .max_lifetime(None)
+            .idle_timeout(IDLE)
+            .acquire_timeout(Duration::from_secs(30))
+            .connect_lazy_with(reader);
         Ok(Self::Sqlite { read, write, room: Arc::new(Semaphore::new(MOST_WAITING)) })
     }
 
