@@ -46,5 +46,12 @@ pub async fn order_list(work: &mut Work) -> Result<OrderList> {
         let sheet = job_sheet::of_motorcycle(work, &whole, None).await?;
         list.add(bike, sheet.parts);
     }
+    // What was used again is to be replaced whatever else is due.
+    for one in reused(work, None, &Stretch::ALL).await? {
+        if !list.has(&one) {
+            let bike = one.motorcycle.clone();
+            list.add(&bike, vec![one.to_have()]);
+        }
+    }
     Ok(list)
 }

@@ -105,6 +105,9 @@ pub struct TorqueAdapterAnswer {
     pub torque: Option<Quantity>,
 }
 
+/// An adapter so many times as long as the wrench is a slip of the pen (common practice, no source: adapters are shorter than the wrench).
+const LONGEST_ADAPTER: f64 = 3.0;
+
 /// Wrench setting = wanted torque × L ÷ (L + E), and back.
 ///
 /// # Errors
@@ -122,6 +125,9 @@ pub fn torque_adapter(asked: &TorqueAdapterRequest) -> Result<TorqueAdapterAnswe
         (None, None) => problems.add("/wanted", "give the torque wanted at the fastener, or in its place what the wrench is set to"),
         (Some(_), Some(_)) => problems.add("/set", "give either the wanted torque or the setting, not both"),
         _ => {}
+    }
+    if asked.adapter_length.si() > LONGEST_ADAPTER * asked.wrench_length.si() {
+        problems.add("/adapter_length", "is far longer than the wrench; look at the figure and its unit");
     }
     problems.done()?;
     let wrench = asked.wrench_length.si();

@@ -6,8 +6,10 @@ use time::Date;
 use utoipa::ToSchema;
 
 use super::{
+    calendar,
     due::MotorcycleRef,
     id::Id,
+    job_sheet::ToHave,
     part::InstalledPart,
     service::ServiceEvent,
     words::{Position, SingleUse, words},
@@ -41,6 +43,21 @@ pub struct Reused {
     pub times: u32,
     /// The event of the last time; null for a part that was fitted outside one.
     pub service_event_id: Option<Id<ServiceEvent>>,
+}
+impl Reused {
+    /// What to have in its place.
+    #[must_use]
+    pub fn to_have(&self) -> ToHave {
+        ToHave {
+            component: self.component.clone().or_else(|| self.fastener.clone()).unwrap_or_default(),
+            position: self.position,
+            description: self.name.clone(),
+            part_number: None,
+            count: 1,
+            quantity: None,
+            because: format!("It may be used once only and is in use again since {}.", calendar::words(self.since)),
+        }
+    }
 }
 /// Where something stands in the list: by day, motorcycle, and what it is.
 pub type ReusedKey = (Date, String, String);

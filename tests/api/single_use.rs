@@ -86,6 +86,20 @@ on_both_engines!(on_one_day_what_was_used_again_is_told_by_distance, async |serv
     assert_eq!(server.count("/single-use").await, 0);
 });
 
+on_both_engines!(what_was_used_again_is_on_the_order_list_though_nothing_is_due, async |server| {
+    fasteners(&server).await;
+    let bike = server.motorcycle(json!({})).await;
+    event(&server, &bike, "2026-03-01", nut("reused")).await;
+    let lines = server.get("/order-list").await.ok()["lines"].clone();
+    assert_eq!(
+        (lines.as_array().map(Vec::len), &lines[0]["description"], &lines[0]["count"]),
+        (Some(1), &json!("Rear axle nut"), &json!(1))
+    );
+    assert!(lines[0]["motorcycles"][0]["because"].as_str().unwrap().contains("again since 1 Mar 2026"), "{lines}");
+    event(&server, &bike, "2026-04-01", nut("replaced")).await;
+    assert_eq!(server.get("/order-list").await.ok()["lines"], json!([]));
+});
+
 on_both_engines!(the_order_list_adds_up_what_the_waiting_work_takes, async |server| {
     fasteners(&server).await;
     let rule = json!({"name": "Engine oil", "component": "engine_oil", "operation": "replace", "every": {"months": 12}});
