@@ -4,7 +4,11 @@ use std::process::Command;
 use serde_json::json;
 use sqlx::{Executor, PgPool, SqlitePool};
 use time::macros::datetime;
-use witnessmark::{actions::check, clock::Clock, store::Store};
+use witnessmark::{
+    actions::check,
+    clock::Clock,
+    store::{Store, token},
+};
 
 use super::databases::within_a_minute;
 use crate::harness::{
@@ -15,6 +19,8 @@ use crate::harness::{
 /// The token that stands in every fixture.
 const TOKEN: &str = "wmk_w0lhIcbFQBCULXTBlQMOjLYko8LCUOzw93bmWEhRC4s";
 const ROOT: &str = env!("CARGO_MANIFEST_DIR");
+/// The schemas of which there is a fixture.
+const SCHEMAS: [usize; 7] = [1, 2, 3, 4, 5, 6, 13];
 /// The table in which migrations are listed, as the library that runs them makes it.
 const LIST: [&str; 2] = [
     "create table _sqlx_migrations (version bigint primary key, description text not null, installed_on timestamp not null
@@ -35,8 +41,11 @@ fn rows(engine: Engine, last: usize) -> String {
     let text = std::fs::read_to_string(format!("{ROOT}/tests/upgrade/{last:04}.sql")).unwrap();
     let other = if engine == Engine::Sqlite { "-- postgres" } else { "-- sqlite" };
     let text: String = text.lines().filter(|line| !line.ends_with(other)).map(|line| format!("{line}\n")).collect();
+    spelled(engine, &text)
+}
+fn spelled(engine: Engine, text: &str) -> String {
     if engine == Engine::Sqlite {
-        return text;
+        return text.to_owned();
     }
     let mut parts = text.split("x'");
     let mut written = parts.next().unwrap().to_owned();
@@ -50,19 +59,24 @@ fn rows(engine: Engine, last: usize) -> String {
     written
 }
 async fn at(engine: Engine, last: usize) -> Database {
+    with(engine, last, "").await
+}
+/// With further rows.
+async fn with(engine: Engine, last: usize, further: &str) -> Database {
     let database = empty(engine).await;
+    let further = spelled(engine, further);
     let sql = |text: String| sqlx::raw_sql(sqlx::AssertSqlSafe(text));
     match engine {
         Engine::Sqlite => {
             let pool = SqlitePool::connect(&format!("{}?mode=rwc", database.url)).await.unwrap();
-            for text in [migrations("sqlite", last), LIST[0].into(), rows(engine, last)] {
+            for text in [migrations("sqlite", last), LIST[0].into(), rows(engine, last), further] {
                 pool.execute(sql(text)).await.unwrap();
             }
             pool.close().await;
         }
         Engine::Postgres => {
             let pool = PgPool::connect(&database.url).await.unwrap();
-            for text in [migrations("postgres", last), LIST[1].into(), rows(engine, last)] {
+            for text in [migrations("postgres", last), LIST[1].into(), rows(engine, last), further] {
                 pool.execute(sql(text)).await.unwrap();
             }
             pool.close().await;
@@ -115,14 +129,14 @@ async fn comes_up(engine: Engine, last: usize) {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn every_earlier_file() {
-    for last in 1..=6 {
+    for last in SCHEMAS {
         comes_up(Engine::Sqlite, last).await;
     }
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn every_earlier_postgres() {
-    for last in 1..=6 {
+    for last in SCHEMAS {
         comes_up(Engine::Postgres, last).await;
     }
 }
@@ -130,10 +144,50 @@ async fn every_earlier_postgres() {
 /// A migration that was changed after it landed is found out by the checksum that stands in the fixture.
 #[tokio::test]
 async fn a_landed_migration_stays_as_it_is() {
-    let database = at(Engine::Sqlite, 6).await;
+    let database = at(Engine::Sqlite, 13).await;
     let pool = SqlitePool::connect(&database.url).await.unwrap();
     sqlx::query("update _sqlx_migrations set checksum = x'00' where version = 3").execute(&pool).await.unwrap();
     pool.close().await;
     let error = Store::open(&database.url).await.expect_err("the migration is another one");
     assert!(error.to_string().contains("migration 3"), "{error}");
+}
+
+/// Tokens of the time before 0009: a person made one, which made a second, which rotated into a third; setup's made a fourth.
+const MADE_BY_TOKENS: &str = "insert into api_token (workshop_id, id, name, scopes, token_hash, created_by, created_at, updated_at) values
+(x'01a2160ac7d574c6b0616e204997aa96', x'01a2160b15007000800000000000000a', 'Inez', '[\"admin\"]', x'0a', 'Inez Calder', '1', '1'),
+(x'01a2160ac7d574c6b0616e204997aa96', x'01a2160b15007000800000000000000b', 'Hers', '[\"admin\"]', x'0b', 'token Inez', '1', '1'),
+(x'01a2160ac7d574c6b0616e204997aa96', x'01a2160b15007000800000000000000c', 'Hers', '[\"admin\"]', x'0c', 'token Hers', '1', '1'),
+(x'01a2160ac7d574c6b0616e204997aa96', x'01a2160b15007000800000000000000d', 'Other', '[\"read\"]', x'0d', 'token made at setup', '1', '1');
+insert into audit (workshop_id, id, at, who, action, subject_kind, subject_id, person_id, token_id) values
+(x'01a2160ac7d574c6b0616e204997aa96', x'01a2160b15007000800000000000001a', '1', 'Inez Calder', 'make', 'token',
+    x'01a2160b15007000800000000000000a', x'01a2160ac7d574c6b0616e1f096dada2', null),
+(x'01a2160ac7d574c6b0616e204997aa96', x'01a2160b15007000800000000000001b', '1', 'token Inez', 'make', 'token',
+    x'01a2160b15007000800000000000000b', null, x'01a2160b15007000800000000000000a'),
+(x'01a2160ac7d574c6b0616e204997aa96', x'01a2160b15007000800000000000001c', '1', 'token Hers', 'rotate', 'token',
+    x'01a2160b15007000800000000000000b', null, x'01a2160b15007000800000000000000b'),
+(x'01a2160ac7d574c6b0616e204997aa96', x'01a2160b15007000800000000000001d', '1', 'token Hers', 'make', 'token',
+    x'01a2160b15007000800000000000000c', null, x'01a2160b15007000800000000000000b'),
+(x'01a2160ac7d574c6b0616e204997aa96', x'01a2160b15007000800000000000001e', '1', 'token made at setup', 'make', 'token',
+    x'01a2160b15007000800000000000000d', null, x'01a2160ac7d574c6b0616e22c001635f');
+";
+
+/// Whoever answers for a token answers for those that it made, however long ago: they go together.
+async fn makers_are_found(engine: Engine) {
+    let database = with(engine, 6, MADE_BY_TOKENS).await;
+    let store = Store::open(&database.url).await.unwrap();
+    let mut tx = store.read().await.unwrap();
+    let (workshop, inez) =
+        ("01a2160a-c7d5-74c6-b061-6e204997aa96".parse().unwrap(), "01a2160a-c7d5-74c6-b061-6e1f096dada2".parse().unwrap());
+    let made = token::made_by(&mut tx, workshop, inez).await.unwrap();
+    let ends: Vec<_> = made.iter().map(|(id, in_use)| (id.to_string().pop().unwrap(), *in_use)).collect();
+    assert_eq!(ends, [('a', true), ('b', true), ('c', true)], "{engine:?}");
+    drop(tx);
+    store.close().await;
+    database.remove().await;
+}
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn makers_of_tokens_are_found() {
+    for engine in [Engine::Sqlite, Engine::Postgres] {
+        makers_are_found(engine).await;
+    }
 }
