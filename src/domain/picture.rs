@@ -212,7 +212,7 @@ fn plain_png(bytes: &[u8]) -> Vec<u8> {
     while let Some((length, kind)) = rest.get(..4).and_then(|length| <[u8; 4]>::try_from(length).ok()).zip(rest.get(4..8)) {
         let Some(end) = usize::try_from(u32::from_be_bytes(length)).ok().and_then(|length| length.checked_add(12)) else { break };
         let Some(chunk) = rest.get(..end) else { break };
-        if PNG_KEEPS.iter().any(|kept| *kept == kind) {
+        if PNG_KEEPS.contains(&kind) {
             plain.extend(chunk);
         }
         if kind == b"IEND" {
@@ -232,7 +232,7 @@ fn plain_webp(bytes: &[u8]) -> Vec<u8> {
         let Ok(end) = usize::try_from(8 + length + length % 2) else { break };
         let Some(chunk) = rest.get(..end) else { break };
         let start = body.len();
-        if WEBP_KEEPS.iter().any(|kept| *kept == kind) {
+        if WEBP_KEEPS.contains(&kind) {
             body.extend(chunk);
         }
         if kind == b"VP8X"

@@ -17,7 +17,7 @@ static POSTGRES: Migrator = sqlx::migrate!("migrations/postgres");
 /// How long a request waits for a connection to PostgreSQL, also where it is out of reach.
 const WAIT: Duration = Duration::from_secs(2);
 /// A reader that nobody needed for so long is closed, with the statements that it has prepared and its cache.
-const IDLE: Duration = Duration::from_secs(60);
+const IDLE: Duration = Duration::from_mins(1);
 /// How many read at once: two for each core, for each is a thread of its own.
 fn readers() -> u32 {
     let cores = std::thread::available_parallelism().map_or(2, std::num::NonZero::get);

@@ -4,7 +4,7 @@
 mod axe;
 mod browser;
 mod invitation;
-#[expect(dead_code, reason = "the other tests use the rest of it")]
+#[expect(dead_code, clippy::unwrap_used, reason = "the other tests use the rest of it")]
 #[path = "../harness/picture.rs"]
 mod picture;
 mod sending;

@@ -66,8 +66,8 @@ async fn a_long_import_says_how_far_it_has_come() {
     browser.sign_in(&workshop.site, &workshop.email, &workshop.password).await;
     browser.page.goto(&format!("{}/imports", workshop.site)).await.expect("the page");
     browser.press("input[name=kind][value=motorcycles]").await;
-    let rows: String = (0..3000).map(|nth| format!("Hire {nth},Halden,chain,mi\n")).collect();
-    let sheet = format!("name,make,final_drive,odometer_unit\n{rows}");
+    let rows = (0..3000).map(|nth| format!("Hire {nth},Halden,chain,mi"));
+    let sheet = std::iter::once("name,make,final_drive,odometer_unit".to_owned()).chain(rows).collect::<Vec<_>>().join("\n");
     let _folder = choose(&browser, "input[name=file]", "fleet.csv", sheet.as_bytes()).await;
     browser.press("main button.main").await;
     browser.see("select[name='column.0']").await;
