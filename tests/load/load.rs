@@ -75,7 +75,7 @@ fn main() -> ExitCode {
     let seconds = Duration::from_secs(number("WITNESSMARK_LOAD_SECONDS", 5).into());
     let smoke = std::env::var_os("WITNESSMARK_LOAD_SMOKE").is_some();
     let mut table = Table::new(smoke);
-    let own = table.add(in_memory()).unwrap_or(f64::NAN);
+    let own = table.add(&in_memory()).unwrap_or(f64::NAN);
     let runtime = Runtime::new().expect("a runtime");
     let folder = tempfile::tempdir().expect("a folder");
     let serve = |count| {
@@ -84,7 +84,7 @@ fn main() -> ExitCode {
     };
     let fleets = [serve(small), serve(large)];
     for fleet in &fleets {
-        table.add(vec![Line {
+        table.add(&[Line {
             what: format!("enter {} motorcycles with {} events and work out what is due", fleet.bikes.len(), fleet::EVENTS),
             measured: format!("{:.1} s", fleet.built_in.as_secs_f64()),
             ratio: None,
@@ -93,21 +93,21 @@ fn main() -> ExitCode {
     }
     let checked = runtime.block_on(check::check(&fleets[0].app.store)).expect("a check");
     assert!(checked.differences.is_empty(), "{:?}", checked.differences.first());
-    table.add(one_bike(&fleets[0], seconds));
-    table.add(one_bike(&fleets[1], seconds));
-    table.add(first_pages(&fleets));
-    table.add(log_a_service(&runtime, &fleets));
-    table.add(vec![long_history(&runtime, &fleets[0])]);
+    table.add(&one_bike(&fleets[0], seconds));
+    table.add(&one_bike(&fleets[1], seconds));
+    table.add(&first_pages(&fleets));
+    table.add(&log_a_service(&runtime, &fleets));
+    table.add(&[long_history(&runtime, &fleets[0])]);
     let [small, large] = fleets;
     for fleet in [small, serve(middle), large] {
-        let fleet = runtime.block_on(fleet.as_file(folder.path()));
-        table.add(runtime.block_on(outside::measure(&fleet, seconds)));
+        let fleet = runtime.block_on(fleet.into_file(folder.path()));
+        table.add(&runtime.block_on(outside::measure(&fleet, seconds)));
         if let Some(programs) = std::env::var_os("WITNESSMARK_LOAD_PEERS").map(PathBuf::from) {
-            table.add(vec![beside_a_peer(&runtime, &fleet, &programs, seconds)]);
+            table.add(&[beside_a_peer(&runtime, &fleet, &programs, seconds)]);
         }
     }
     if let Some(programs) = std::env::var_os("WITNESSMARK_LOAD_PEERS").map(PathBuf::from) {
-        table.add(columnar(&programs, folder.path(), own));
+        table.add(&columnar(&programs, folder.path(), own));
     }
     if table.good { ExitCode::SUCCESS } else { ExitCode::FAILURE }
 }
@@ -208,7 +208,7 @@ fn due_path(bike: Id<Motorcycle>) -> String {
 
 impl Served {
     /// The fleet as a file that nobody serves any more.
-    async fn as_file(self, folder: &Path) -> outside::Fleet {
+    async fn into_file(self, folder: &Path) -> outside::Fleet {
         self.app.store.close().await;
         outside::Fleet {
             path: folder.join(format!("{}.db", self.bikes.len())),
@@ -382,8 +382,8 @@ impl Table {
         Self { smoke, good: true }
     }
     /// Adds lines; gives the first one's ratio.
-    fn add(&mut self, lines: Vec<Line>) -> Option<f64> {
-        for line in &lines {
+    fn add(&mut self, lines: &[Line]) -> Option<f64> {
+        for line in lines {
             let ratio = line.ratio.map(|ratio| format!("{ratio:.2}")).unwrap_or_default();
             let wanted = line.wanted.map(|(least, bound)| format!("{} {bound}", if least { "at least" } else { "at most" }));
             println!("| {} | {} | {ratio} | {} |", line.what, line.measured, wanted.unwrap_or_default());

@@ -65,7 +65,9 @@ proptest! {
     fn what_a_csv_library_writes_is_read_back((names, rows) in table()) {
         let mut writer = csv::Writer::from_writer(Vec::new());
         writer.write_record(&names).unwrap();
-        rows.iter().for_each(|row| writer.write_record(row).unwrap());
+        for row in &rows {
+            writer.write_record(row).unwrap();
+        }
         let text = String::from_utf8(writer.into_inner().unwrap()).unwrap();
         let sheet = Sheet::from_csv(&text).map_err(|why| TestCaseError::fail(why.0))?;
         let of = |row: &Vec<String>| -> BTreeMap<String, String> {
