@@ -353,13 +353,10 @@ fn on_the_instrument(bike: &Motorcycle, road: &Road, point: &DuePoint) -> Option
     }
 }
 
-/// What is said where a rule counts months alone; not so once a forecast of wear stands beside it.
-pub(super) const DATE_ALONE: &str = "Nothing is projected here: the date alone decides.";
-
 /// The last readings, and when the counts get to the due point.
 pub(super) fn projected(bike: &Motorcycle, road: &Road, point: &DuePoint) -> Vec<String> {
     if point.distance.is_none() && point.hours.is_none() {
-        return if point.date.is_some() { vec![DATE_ALONE.into()] } else { Vec::new() };
+        return if point.date.is_some() { vec!["Nothing is projected here: the date alone decides.".into()] } else { Vec::new() };
     }
     let mut text = Vec::new();
     let measure = Measure::odometer(bike.odometer_unit);

@@ -1,6 +1,5 @@
 //! Wear forecasts among the due items: each an item of its own, unless a rule for that operation on that part is due anyway.
 use super::{
-    because::DATE_ALONE,
     due::{DueDates, DueItem, ExpectedDates},
     due_dates::{DuePoint, OnCounter, own_margins},
     history::PartLife,
@@ -105,7 +104,6 @@ fn govern(rule: &mut DueItem, wear: DueItem) {
         (None, wear) => wear.is_some(),
         (Some(_), None) => false,
     };
-    rule.because.retain(|text| text != DATE_ALONE);
     rule.because.extend(wear.because);
     rule.installed_part_id = rule.installed_part_id.or(if sooner { wear.installed_part_id } else { None });
     rule.dates = earlier(rule.dates, wear.dates);

@@ -50,7 +50,7 @@ const STATEMENTS: &[(&str, &str)] = &[
     ("select person_id, workshop_id from reset_link", "a manager's link is good only while the person is in no other workshop"),
     ("select workshop_id, id from letter where status = $1", "a sender sends the letters of all workshops"),
     ("select count(*), coalesce(sum(case when claimed_until >= $2", "a sender says how many letters of all workshops wait"),
-    ("select delivery.workshop_id, delivery.id, delivery.kind", "a sender sends the webhooks of all workshops"),
+    ("with waiting as ( select workshop_id, id, webhook_id, next_try_at,", "a sender sends the webhooks of all workshops"),
     ("select workshop_id, id, told_on from webhook", "once a day all workshops' webhooks are told what came due by the calendar"),
     ("select workshop_id, id, email, name, roles, owner_id, cast(null as bigint) as joined_at", SECRET),
     ("select workshop_id, id, owner_id, address, secret, since, stopped_at from report_recipient where secret = $1", SECRET),
