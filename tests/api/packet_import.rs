@@ -137,7 +137,7 @@ on_both_engines!(a_part_from_another_motorcycle_brings_what_it_ran_there, async 
     };
     assert_eq!(run(&server, &bike).await, (json!(2400), json!("new")), "1,500 mi there and 900 mi here");
     let packet = packet(&server, &bike).await;
-    let imported = send(&far, "", &packet).await.created();
+    let imported = send(&far, "", &packet).await.with(201);
     let there = format!("/motorcycles/{}", imported["motorcycle_id"].as_str().unwrap());
     assert_eq!(run(&far, &there).await, (json!(2400), json!("used")), "fitted again: not the fitting of a new one");
 });
