@@ -57,12 +57,12 @@ pub fn router(app: Arc<App>) -> Router {
         .method_not_allowed_fallback(|| async { StatusCode::METHOD_NOT_ALLOWED })
         .layer(middleware::from_fn(pace::keep))
         .layer(Extension(app.pace.clone()))
+        .layer(middleware::from_fn(in_time))
         .layer(middleware::from_fn(complete_problems))
         .layer(middleware::from_fn(note_refusals))
         .layer(CatchPanicLayer::custom(|_: Box<dyn std::any::Any + Send>| {
             Error::Internal("a handler panicked".into()).into_response().map(Body::new)
         }))
-        .layer(middleware::from_fn(in_time))
         .layer(PropagateRequestIdLayer::x_request_id())
         .layer(TraceLayer::new_for_http().make_span_with(span_of))
         .layer(SetRequestIdLayer::x_request_id(MakeRequestUuid))
@@ -80,16 +80,18 @@ fn span_of(request: &Request) -> tracing::Span {
     tracing::info_span!("request", id, method = %request.method(), route)
 }
 
-/// Gives up on a request that takes too long; what brings a file may take longer, over a telephone's network too.
+/// How long a request may take. What brings a file may take longer, over a telephone's network too.
+fn patience(path: &str) -> Duration {
+    let own = path.strip_prefix(api::BASE).unwrap_or(path);
+    let begins = ["/imports", "/attachments", "/photos"].iter().any(|start| own.starts_with(start));
+    let brings_files = begins || ["/photos", "/write-up"].iter().any(|end| own.ends_with(end));
+    if brings_files { Duration::from_mins(15) } else { Duration::from_mins(1) }
+}
+/// Gives up on a request that takes too long.
 async fn in_time(request: Request, next: Next) -> Response {
-    let path = request.uri().path().to_owned();
-    let own = path.strip_prefix(api::BASE).unwrap_or(&path);
-    let brings_files = ["/imports", "/attachments", "/photos"].iter().any(|start| own.starts_with(start)) || own.ends_with("/photos");
-    let most = if brings_files || own.ends_with("/write-up") { Duration::from_mins(15) } else { Duration::from_mins(1) };
-    match tokio::time::timeout(most, next.run(request)).await {
-        Ok(response) => response,
-        Err(_) => with_instance(Error::Unavailable("the request took too long".into()).into_response(), &path).await,
-    }
+    let most = patience(request.uri().path());
+    let response = tokio::time::timeout(most, next.run(request)).await;
+    response.unwrap_or_else(|_| Error::Unavailable("the request took too long".into()).into_response())
 }
 
 /// A line in the log for each request that was turned away for who sent it, or for how often.
@@ -234,4 +236,20 @@ async fn security_headers(State(app): State<Arc<App>>, request: Request, next: N
     }
     headers.entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("private, no-cache"));
     response
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_brings_a_file_has_time_for_it() {
+        for path in ["/api/v1/imports", "/imports/x", "/api/v1/attachments", "/photos", "/motorcycles/x/photos", "/motorcycles/x/write-up"]
+        {
+            assert_eq!(patience(path), Duration::from_mins(15), "{path}");
+        }
+        for path in ["/", "/api/v1/motorcycles", "/motorcycles/x", "/api/v1/search"] {
+            assert_eq!(patience(path), Duration::from_mins(1), "{path}");
+        }
+    }
 }

@@ -7,7 +7,7 @@ use crate::{
         motorcycle::Motorcycle,
         packet::{Packet, Sources, make, signature::Seed},
         quantity::Figure,
-        words::{Condition, CounterKind},
+        words::CounterKind,
     },
     error::{Error, Result},
     store::{Stretch, packet_import, workshop_key},
@@ -43,13 +43,11 @@ pub async fn of(app: &App, work: &mut Work, bike: &Motorcycle) -> Result<Packet>
         items.extend(page.into_iter().map(|(_, item)| item));
     }
     // The packet is read where the other motorcycles are not known: a part that came from one says itself what it ran there.
-    let run = part::run_elsewhere(work, bike).await?;
+    let before = part::before(work, bike).await?;
     for fitted in items.iter_mut().filter_map(|item| item.service_event.as_mut()).flat_map(|event| &mut event.fitted) {
-        if let Some(run) = run.get(&fitted.installed_part_id.uuid()) {
-            fitted.prior_distance = Figure::rounded(run.in_unit(bike.odometer_unit), 1);
-            if fitted.condition == Condition::New {
-                fitted.condition = Condition::Used;
-            }
+        if let Some(before) = before.get(&fitted.installed_part_id.uuid()) {
+            fitted.prior_distance = Figure::rounded(before.run.in_unit(bike.odometer_unit), 1);
+            fitted.condition = before.condition(fitted.condition);
         }
     }
     let counter = reading::counter(work, bike.id, CounterKind::Odometer).await?;

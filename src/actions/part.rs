@@ -266,14 +266,34 @@ pub(super) async fn touch(work: &mut Work, bike: Id<Motorcycle>) -> Result<()> {
     Ok(())
 }
 
-/// What parts that were on a motorcycle ran before on others, by the part's id; those that were on no other are left out. Where the history
-/// goes elsewhere without theirs, that counts as run before they were fitted.
+/// What a part was before a motorcycle had it, where it was on another.
+#[derive(Clone, Copy, Debug)]
+pub struct Before {
+    /// What it had run.
+    pub run: Distance,
+    /// It was never fitted new here.
+    came_used: bool,
+}
+impl Before {
+    /// Its condition where nothing else tells of the other motorcycle: its first fitting here is not the one of a new part.
+    #[must_use]
+    pub fn condition(self, known: Condition) -> Condition {
+        if self.came_used && known == Condition::New { Condition::Used } else { known }
+    }
+}
+
+/// What the parts of a motorcycle ran on others before, by the part's id; those that were on no other before are left out. Where its history
+/// goes without theirs, that counts as run before they were fitted.
 ///
 /// # Errors
 /// Where the database refuses.
-pub async fn run_elsewhere(work: &mut Work, bike: &Motorcycle) -> Result<HashMap<Uuid, Distance>> {
+pub async fn before(work: &mut Work, bike: &Motorcycle) -> Result<HashMap<Uuid, Before>> {
     let history = history::load(&mut work.tx, &work.workshop, bike).await?;
     let roads = Roads::new(&history);
-    let elsewhere = history.parts.iter().filter(|part| part.stays.iter().any(|stay| stay.motorcycle_id != bike.id));
-    Ok(elsewhere.filter_map(|part| Some((part.id.uuid(), part.run_elsewhere(bike.id, &roads)?))).collect())
+    let before = history.parts.iter().filter_map(|part| {
+        let run = part.run_elsewhere(bike.id, &roads)?;
+        let came_used = part.stays.first().is_some_and(|stay| stay.motorcycle_id != bike.id);
+        Some((part.id.uuid(), Before { run, came_used }))
+    });
+    Ok(before.collect())
 }

@@ -7,7 +7,7 @@ use std::{
 
 use uuid::Uuid;
 
-use crate::domain::{id::Id, workshop::Workshop};
+use crate::domain::{id::Id, quantity::grouped, workshop::Workshop};
 
 /// What long work is at.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -35,11 +35,13 @@ pub struct Step {
 }
 impl fmt::Display for Step {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match (self.stage, self.all) {
-            (Stage::Reading, _) => write!(f, "Reading the file"),
-            (Stage::Rows, all) => write!(f, "{} of {all} rows", self.done),
-            (Stage::Due, all) => write!(f, "Working out what is due: {} of {all} motorcycles", self.done),
-            (Stage::Words, _) => write!(f, "Making it searchable"),
+        #[expect(clippy::cast_precision_loss, reason = "rows of a file are far below 2^53")]
+        let [done, all] = [self.done, self.all].map(|count| grouped(count as f64));
+        match self.stage {
+            Stage::Reading => write!(f, "Reading the file"),
+            Stage::Rows => write!(f, "{done} of {all} rows"),
+            Stage::Due => write!(f, "Working out what is due: {done} of {all} motorcycles"),
+            Stage::Words => write!(f, "Making it searchable"),
         }
     }
 }

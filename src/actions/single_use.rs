@@ -12,7 +12,7 @@ use crate::{
         words::Status,
     },
     error::Result,
-    store::{Stretch, due_item, single_use as store},
+    store::{Stretch, due_item, fastener, single_use as store},
 };
 
 /// For how many motorcycles at most an order list is made at once: each takes its whole history.
@@ -31,27 +31,31 @@ pub async fn reused(work: &mut Work, bike: Option<Id<Motorcycle>>, stretch: &Str
     Ok(later.take(usize::try_from(stretch.limit).unwrap_or(usize::MAX)).collect())
 }
 
-/// What to have for everything that is due or nearly due, over all motorcycles that the caller sees.
+/// What to have for everything that is due or nearly due, and in place of what was used again, over all motorcycles that the caller sees.
 ///
 /// # Errors
 /// Where the database refuses.
 pub async fn order_list(work: &mut Work) -> Result<OrderList> {
     let wanted = due_item::Wanted { statuses: vec![Status::Overdue, Status::Due, Status::NearlyDue], ..due_item::Wanted::default() };
     let waiting = due::of_workshop(work, &wanted, None, &Stretch::ALL).await?.items;
+    let again = reused(work, None, &Stretch::ALL).await?;
     let mut seen = HashSet::new();
-    let bikes: Vec<MotorcycleRef> = waiting.into_iter().map(|item| item.motorcycle).filter(|bike| seen.insert(bike.id)).collect();
+    let all = waiting.into_iter().map(|item| item.motorcycle).chain(again.iter().map(|one| one.motorcycle.clone()));
+    let bikes: Vec<MotorcycleRef> = all.filter(|bike| seen.insert(bike.id)).collect();
     let mut list = OrderList { left_out: bikes.len().saturating_sub(MOST_MOTORCYCLES), ..OrderList::default() };
     for bike in bikes.iter().take(MOST_MOTORCYCLES) {
         let whole = motorcycle::get(work, bike.id).await?;
-        let sheet = job_sheet::of_motorcycle(work, &whole, None).await?;
-        list.add(bike, sheet.parts);
-    }
-    // What was used again is to be replaced whatever else is due.
-    for one in reused(work, None, &Stretch::ALL).await? {
-        if !list.has(&one) {
-            let bike = one.motorcycle.clone();
-            list.add(&bike, vec![one.to_have()]);
+        let mut parts = job_sheet::of_motorcycle(work, &whole, None).await?.parts;
+        let again: Vec<&Reused> = again.iter().filter(|one| one.motorcycle.id == bike.id).collect();
+        if !again.is_empty() {
+            let workshop = work.workshop_id();
+            let fasteners = fastener::perhaps_for(&mut work.tx, workshop, bike.id).await?;
+            for one in again {
+                let have = one.to_have(&fasteners, &whole);
+                parts.extend(have.filter(|have| !parts.iter().any(|listed| one.is(listed, have))));
+            }
         }
+        list.add(bike, parts);
     }
     Ok(list)
 }

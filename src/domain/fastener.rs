@@ -69,8 +69,8 @@ noun! {
 
 /// The fastener of a key that a motorcycle has: the most specific of those that are for it. At one rank the older one stands.
 #[must_use]
-pub fn most_specific<'f>(fasteners: &'f [Fastener], bike: &Motorcycle) -> Option<&'f Fastener> {
-    let meant = fasteners.iter().filter(|fastener| fastener.applies_to.matches(bike));
+pub fn of_key<'f>(fasteners: &'f [Fastener], key: &str, bike: &Motorcycle) -> Option<&'f Fastener> {
+    let meant = fasteners.iter().filter(|fastener| fastener.key == key && fastener.applies_to.matches(bike));
     meant.min_by_key(|fastener| (std::cmp::Reverse(fastener.applies_to.rank()), fastener.id))
 }
 
@@ -120,10 +120,11 @@ mod tests {
             fasteners.push(fastener(90, &other_bike));
             fasteners.push(fastener(91, &json!({"model": "650 Twin", "years": {"from": 2022, "to": null}})));
             fasteners.reverse();
-            let id = most_specific(&fasteners, &bike()).map(|fastener| fastener.id.uuid().as_u128());
+            let id = of_key(&fasteners, "rear_axle_nut", &bike()).map(|fastener| fastener.id.uuid().as_u128());
             assert_eq!(id, Some(best as u128 + 1));
         }
-        assert_eq!(most_specific(&[fastener(1, &other_bike)], &bike()), None);
+        assert_eq!(of_key(&[fastener(1, &other_bike)], "rear_axle_nut", &bike()), None);
+        assert_eq!(of_key(&[fastener(1, &json!({}))], "front_axle_nut", &bike()), None);
     }
     #[test]
     fn one_key_is_one_fastener_for_a_motorcycle() {

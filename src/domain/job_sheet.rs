@@ -12,7 +12,7 @@ use super::{
     calendar,
     caution::{self, Caution},
     due::DueItemOn,
-    fastener::{Fastener, most_specific},
+    fastener::{Fastener, of_key},
     history::{PartLife, Stay},
     id::Id,
     limit::Limit,
@@ -85,6 +85,21 @@ pub struct ToHave {
     pub quantity: Option<Quantity>,
     /// Why.
     pub because: String,
+}
+impl ToHave {
+    /// New ones of a fastener.
+    #[must_use]
+    pub fn fastener(fastener: &Fastener, because: String) -> Self {
+        Self {
+            component: fastener.component.clone(),
+            position: fastener.position,
+            description: fastener.name.clone(),
+            part_number: None,
+            count: fastener.count,
+            quantity: None,
+            because,
+        }
+    }
 }
 
 /// How something was found the last time.
@@ -296,13 +311,9 @@ impl Making<'_> {
                 }
             }
         }
-        let of_key = |key: &str| {
-            let all: Vec<_> = self.fasteners.iter().filter(|fastener| fastener.key == key).cloned().collect();
-            most_specific(&all, bike).cloned()
-        };
         // The most specific one of a key may hold another component than the general one: then it is not touched.
         let of_touched = |fastener: &Fastener| touched.iter().any(|place| place.is(&fastener.component, fastener.position));
-        keys.into_iter().filter_map(of_key).filter(of_touched).collect()
+        keys.into_iter().filter_map(|key| of_key(self.fasteners, key, bike).cloned()).filter(of_touched).collect()
     }
 
     /// Whether a new one goes on at this place.
@@ -402,16 +413,8 @@ impl Making<'_> {
                 });
             }
         }
-        let once = fasteners.iter().filter(|fastener| fastener.single_use).map(|fastener| ToHave {
-            component: fastener.component.clone(),
-            position: fastener.position,
-            description: fastener.name.clone(),
-            part_number: None,
-            count: fastener.count,
-            quantity: None,
-            because: "It may be used once only.".into(),
-        });
-        all.extend(once);
+        let once = fasteners.iter().filter(|fastener| fastener.single_use);
+        all.extend(once.map(|fastener| ToHave::fastener(fastener, "It may be used once only.".into())));
         all
     }
     /// A fluid, or a part of which none is on record: as it was filled in last.

@@ -2,7 +2,7 @@
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
-use super::{due::MotorcycleRef, job_sheet::ToHave, quantity::Quantity, single_use::Reused, words::Position};
+use super::{due::MotorcycleRef, job_sheet::ToHave, quantity::Quantity, words::Position};
 
 /// One motorcycle that something is for.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
@@ -42,13 +42,6 @@ pub struct OrderList {
 }
 
 impl OrderList {
-    /// Whether something that was used again stands in it already for its motorcycle.
-    #[must_use]
-    pub fn has(&self, reused: &Reused) -> bool {
-        let what = reused.to_have();
-        let same = |line: &&OrderLine| line.component == what.component && line.description == what.description;
-        self.lines.iter().filter(same).any(|line| line.motorcycles.iter().any(|one| one.motorcycle.id == reused.motorcycle.id))
-    }
     /// Adds what one motorcycle needs. The same number of the same component is one line; without a number the same description at the
     /// same place is. Two units of one fluid stay two lines.
     pub fn add(&mut self, motorcycle: &MotorcycleRef, parts: Vec<ToHave>) {

@@ -47,22 +47,17 @@ impl PartLife {
     /// What it had run when a stay began, over all stays before; `None` where a motorcycle's distance is not known.
     #[must_use]
     pub fn run_before(&self, stay: usize, roads: &Roads) -> Option<i64> {
-        self.stays.iter().take(stay).try_fold(self.prior.mm(), |run, stay| {
-            let road = roads.of(stay.motorcycle_id)?;
-            Some(run + road.distance_at(&stay.removed?)?.ticks - road.distance_at(&stay.fitted)?.ticks)
-        })
+        self.stays.iter().take(stay).try_fold(self.prior.mm(), |run, stay| Some(run + run_in(stay, roads)?))
     }
-    /// What it had run elsewhere before its last stay on a motorcycle: before its first fitting, and on other motorcycles. `None` where the
-    /// distance of one of them is not known.
+    /// What it had run before its last stay on a motorcycle without what it ran on that one: before its first fitting, and on others. `None`
+    /// where it was on no other before, or the distance of one is not known.
     #[must_use]
     pub fn run_elsewhere(&self, motorcycle: Id<Motorcycle>, roads: &Roads) -> Option<Distance> {
         let last = self.stays.iter().rposition(|stay| stay.motorcycle_id == motorcycle)?;
-        let others = self.stays.iter().take(last).filter(|stay| stay.motorcycle_id != motorcycle);
-        let run = others.map(|stay| {
-            let road = roads.of(stay.motorcycle_id)?;
-            Some(road.distance_at(&stay.removed?)?.ticks - road.distance_at(&stay.fitted)?.ticks)
-        });
-        run.sum::<Option<i64>>().map(|run| Distance::from_mm(self.prior.mm() + run))
+        let others = || self.stays.iter().take(last).filter(|stay| stay.motorcycle_id != motorcycle);
+        others().next()?;
+        let run = others().map(|stay| run_in(stay, roads)).sum::<Option<i64>>()?;
+        Some(Distance::from_mm(self.prior.mm() + run))
     }
     /// The hours it had run when a stay began; hours before its first fitting are not known and count as none.
     #[must_use]
@@ -107,4 +102,10 @@ impl PartLife {
         };
         Some(Distance::from_mm(before + (end - fitted).max(0)))
     }
+}
+
+/// What a part ran in a stay that is over.
+fn run_in(stay: &Stay, roads: &Roads) -> Option<i64> {
+    let road = roads.of(stay.motorcycle_id)?;
+    Some(road.distance_at(&stay.removed?)?.ticks - road.distance_at(&stay.fitted)?.ticks)
 }

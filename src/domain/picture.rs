@@ -199,13 +199,14 @@ fn upright_exif(orientation: Option<Orientation>) -> Vec<u8> {
     segment
 }
 
-/// Chunks of PNG: those that make the picture stay, all others go (W3C PNG, chapter 11; texts, the time, Exif, whatever a maker adds); with Exif which way up goes too, which cameras do not write into PNG.
+/// The chunks of PNG that make the picture (W3C PNG, chapter 11), and those of WebP (its container specification).
 const PNG_KEEPS: [&[u8]; 18] = [
     b"IHDR", b"PLTE", b"IDAT", b"IEND", b"tRNS", b"gAMA", b"cHRM", b"sRGB", b"iCCP", b"cICP", b"sBIT", b"bKGD", b"hIST", b"pHYs", b"sPLT",
     b"acTL", b"fcTL", b"fdAT",
 ];
 const WEBP_KEEPS: [&[u8]; 7] = [b"VP8 ", b"VP8L", b"VP8X", b"ALPH", b"ANIM", b"ANMF", b"ICCP"];
 
+/// Chunks of PNG: texts, the time, Exif and whatever a maker adds go; with Exif which way up goes too, which cameras do not write into PNG.
 fn plain_png(bytes: &[u8]) -> Vec<u8> {
     let mut plain = bytes.get(..8).unwrap_or_default().to_vec();
     let mut rest = bytes.get(8..).unwrap_or_default();
@@ -223,7 +224,7 @@ fn plain_png(bytes: &[u8]) -> Vec<u8> {
     plain
 }
 
-/// Chunks of RIFF: those that make the picture stay (WebP container specification), all others go, and their two flags in the header with them.
+/// Chunks of RIFF: Exif, XMP and whatever a maker adds go, and the flags of those two in the header with them.
 fn plain_webp(bytes: &[u8]) -> Vec<u8> {
     let mut body = b"WEBP".to_vec();
     let mut rest = bytes.get(12..).unwrap_or_default();

@@ -8,8 +8,10 @@ use utoipa::ToSchema;
 use super::{
     calendar,
     due::MotorcycleRef,
+    fastener::{self, Fastener},
     id::Id,
     job_sheet::ToHave,
+    motorcycle::Motorcycle,
     part::InstalledPart,
     service::ServiceEvent,
     words::{Position, SingleUse, words},
@@ -44,24 +46,33 @@ pub struct Reused {
     /// The event of the last time; null for a part that was fitted outside one.
     pub service_event_id: Option<Id<ServiceEvent>>,
 }
-impl Reused {
-    /// What to have in its place.
-    #[must_use]
-    pub fn to_have(&self) -> ToHave {
-        ToHave {
-            component: self.component.clone().or_else(|| self.fastener.clone()).unwrap_or_default(),
-            position: self.position,
-            description: self.name.clone(),
-            part_number: None,
-            count: 1,
-            quantity: None,
-            because: format!("It may be used once only and is in use again since {}.", calendar::words(self.since)),
-        }
-    }
-}
 /// Where something stands in the list: by day, motorcycle, and what it is.
 pub type ReusedKey = (Date, String, String);
 impl Reused {
+    /// What to have in its place; `None` for a fastener that is not on record any more.
+    #[must_use]
+    pub fn to_have(&self, fasteners: &[Fastener], bike: &Motorcycle) -> Option<ToHave> {
+        let because = format!("It may be used once only and is in use again since {}.", calendar::words(self.since));
+        match &self.fastener {
+            Some(key) => fastener::of_key(fasteners, key, bike).map(|fastener| ToHave::fastener(fastener, because)),
+            None => Some(ToHave {
+                component: self.component.clone()?,
+                position: self.position,
+                description: self.name.clone(),
+                part_number: None,
+                count: 1,
+                quantity: None,
+                because,
+            }),
+        }
+    }
+    /// Whether it is what a sheet names already.
+    #[must_use]
+    pub fn is(&self, listed: &ToHave, have: &ToHave) -> bool {
+        let one_place = (&listed.component, listed.position) == (&have.component, have.position);
+        // Several fasteners belong to one component; a part is alone at its place.
+        one_place && (self.kind == ReusedKind::Part || listed.description == have.description)
+    }
     /// Where it stands in the list.
     #[must_use]
     pub fn key(&self) -> ReusedKey {
@@ -93,7 +104,7 @@ pub struct Use {
 /// The fasteners that were used again and not replaced since, from all their uses in the order of time.
 #[must_use]
 pub fn fasteners_reused(uses: &[Use]) -> Vec<Reused> {
-    let mut open: BTreeMap<(Id<super::motorcycle::Motorcycle>, &str), Reused> = BTreeMap::new();
+    let mut open: BTreeMap<(Id<Motorcycle>, &str), Reused> = BTreeMap::new();
     for used in uses {
         let key = (used.motorcycle.id, used.fastener.as_str());
         match used.was {

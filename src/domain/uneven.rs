@@ -348,7 +348,7 @@ mod tests {
         ];
         let history = history_in(&discs, &[Unit::In, Unit::In], 0.002);
         let found = uneven(&Roads::new(&history), &[]);
-        assert!(found[0].because[0].contains("are 0.002 in") || found[0].because[0].contains("is 0.002 in"), "{found:?}");
+        assert!(found[0].because[0].contains("brake disc is 0.002 in thinner"), "{found:?}");
         assert!(found[0].because[1].contains("0.196 in") && found[0].because[1].contains("0.198 in"), "{found:?}");
     }
 

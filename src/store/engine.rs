@@ -82,6 +82,10 @@ impl Store {
         Ok(store)
     }
 
+    fn sqlite(read: SqlitePool, write: SqlitePool) -> Self {
+        Self::Sqlite { read, write, room: Arc::new(Semaphore::new(MOST_WAITING)) }
+    }
+
     /// Opens a database to take it elsewhere: to read it as it stands, unmigrated, in one transaction, with nobody else at it. A SQLite file
     /// stays locked meanwhile; on PostgreSQL nobody else may be connected to the database.
     ///
@@ -144,11 +148,10 @@ impl Store {
         // Readers are opened once the schema is up to date: one that had read it before would go on preparing statements for the old one.
         let read = SqlitePoolOptions::new()
             .max_connections(readers())
-            .max_lifetime(None)
             .idle_timeout(IDLE)
             .acquire_timeout(Duration::from_secs(30))
             .connect_lazy_with(reader);
-        Ok(Self::Sqlite { read, write, room: Arc::new(Semaphore::new(MOST_WAITING)) })
+        Ok(Self::sqlite(read, write))
     }
 
     /// Opens a copy of a SQLite database to read it as it is: nothing is migrated, and no file appears beside it. To write to it is an error.
@@ -159,7 +162,7 @@ impl Store {
         let options = SqliteConnectOptions::new().filename(path).read_only(true).immutable(true);
         let pool = SqlitePoolOptions::new().max_connections(4).connect_with(options).await;
         let pool = pool.map_err(|error| Error::Unavailable(format!("cannot open the copy: {}", explain(&error))))?;
-        Ok(Self::Sqlite { read: pool.clone(), write: pool, room: Arc::new(Semaphore::new(MOST_WAITING)) })
+        Ok(Self::sqlite(pool.clone(), pool))
     }
 
     /// Brings the schema up to date. Two servers may do so at once: SQLite's write lock and PostgreSQL's advisory lock let one go first.
@@ -241,7 +244,7 @@ async fn hold_sqlite(path: &str) -> sqlx::Result<(Store, Tx)> {
     let pool = SqlitePoolOptions::new().max_connections(1).connect_with(options.busy_timeout(Duration::from_secs(1))).await?;
     let mut tx = pool.begin_with("BEGIN EXCLUSIVE").await?;
     sqlx::query("pragma query_only = on").execute(&mut *tx).await?;
-    Ok((Store::Sqlite { read: pool.clone(), write: pool, room: Arc::new(Semaphore::new(MOST_WAITING)) }, Tx::Sqlite(tx)))
+    Ok((Store::sqlite(pool.clone(), pool), Tx::Sqlite(tx)))
 }
 async fn hold_postgres(url: &str) -> sqlx::Result<(Store, Tx)> {
     let pool = PgPoolOptions::new().max_connections(1).acquire_timeout(Duration::from_secs(5)).connect(url).await?;

@@ -102,7 +102,7 @@ pub async fn list(
 }
 
 /// The fasteners that may be on one motorcycle: those for many, and those written for it alone.
-/// [`most_specific`](crate::domain::fastener::most_specific) says which one of a key a tightened line means.
+/// [`of_key`](crate::domain::fastener::of_key) says which one of a key a tightened line means.
 pub async fn perhaps_for(tx: &mut Tx, workshop: Id<Workshop>, motorcycle: Id<Motorcycle>) -> Result<Vec<Fastener>> {
     // Two searches of an index: SQLite would walk through all rows for an `or`.
     let sql = "select id, body, created_at from fastener where workshop_id = $1 and motorcycle_id is null and deleted_at is null

@@ -389,12 +389,12 @@ struct AttachmentRow {
     on_date: Option<Date>,
     struck_at: Option<Instant>,
 }
-/// Entries of attachments by their names, on the day of the event that they belong to.
 /// What is attached to these events: it is struck out with them.
 async fn attached_to(tx: &mut Tx, workshop: Id<Workshop>, events: &[Uuid]) -> Result<Vec<Uuid>> {
     let sql = "select id from attachment where workshop_id = $1 and belongs_to in ({}) and deleted_at is null";
     Ok(fetch_of!(tx, (Uuid,), sql, workshop, events).into_iter().map(|row| row.0).collect())
 }
+/// Entries of attachments by their names, on the day of the event that they belong to.
 async fn of_attachments(tx: &mut Tx, workshop: Id<Workshop>, ids: &[Uuid]) -> Result<Vec<Entry>> {
     let sql = "select a.id, a.name, a.motorcycle_id, a.created_at, e.id as event_id, e.on_date, e.struck_at
                from attachment a left join service_event e on e.workshop_id = a.workshop_id and e.id = a.belongs_to

@@ -231,8 +231,19 @@ on_both_engines!(a_part_keeps_what_it_ran_on_another_motorcycle, async |server| 
     let distance = |parts: &[Value]| parts.iter().map(|part| part["part_distance"]["value"].clone()).collect::<Vec<_>>();
     let parts = server.all(&format!("{bike}/installed-parts")).await;
     assert_eq!(distance(&parts), [json!(2400)], "1,500 mi there and 900 mi here: {parts:?}");
+    // One that was fitted new here and went on to another since: it was new here.
+    let filter =
+        json!({"on": "2025-05-10", "odometer": 7200, "confirmed": true, "fitted": [{"component": "oil_filter", "description": "Filter"}]});
+    let filter = server.post(&format!("{bike}/service-events"), &filter).await.created()["fitted"][0]["installed_part_id"].clone();
+    let off = json!({"on": "2025-06-10", "odometer": 7300, "confirmed": true, "removed": [{"installed_part_id": filter, "reason": "for another"}]});
+    server.post(&format!("{bike}/service-events"), &off).await.created();
+    let on = json!({"on": "2025-07-10", "odometer": 2600, "confirmed": true, "fitted": [{"installed_part_id": filter}]});
+    server.post(&format!("{donor}/service-events"), &on).await.created();
     let offer = server.post(&format!("{bike}/offers"), &json!({"to_email": "dee@example.org"})).await.created();
     let new = far.post("/offers/acceptance", &secret(&offer)).await.created();
+    let removed = far.all(&format!("/motorcycles/{}/installed-parts?removed=true", new["id"].as_str().unwrap())).await;
+    let known = |component: &str| removed.iter().find(|part| part["component"] == component).map(|part| part["condition"].clone());
+    assert_eq!(known("oil_filter"), Some(json!("new")), "{removed:?}");
     let parts = far.all(&format!("/motorcycles/{}/installed-parts", new["id"].as_str().unwrap())).await;
     assert_eq!((distance(&parts), &parts[0]["prior_distance"]), (vec![json!(2400)], &json!(1500)));
     holds_together(&server).await;

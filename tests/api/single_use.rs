@@ -96,6 +96,13 @@ on_both_engines!(what_was_used_again_is_on_the_order_list_though_nothing_is_due,
         (Some(1), &json!("Rear axle nut"), &json!(1))
     );
     assert!(lines[0]["motorcycles"][0]["because"].as_str().unwrap().contains("again since 1 Mar 2026"), "{lines}");
+    assert_eq!(lines[0]["component"], "axle", "where it belongs, not what its key is");
+    // The work that is due takes one too: that is the same one.
+    let rule = json!({"name": "Axle", "component": "axle", "operation": "inspect", "every": {"months": 1}});
+    let rule = format!("/interval-rules/{}", server.post("/interval-rules", &rule).await.id());
+    let lines = server.get("/order-list").await.ok()["lines"].clone();
+    assert_eq!((lines.as_array().map(Vec::len), &lines[0]["count"]), (Some(1), &json!(1)), "{lines}");
+    assert_eq!(server.remove(&rule).await.status, 204);
     event(&server, &bike, "2026-04-01", nut("replaced")).await;
     assert_eq!(server.get("/order-list").await.ok()["lines"], json!([]));
 });

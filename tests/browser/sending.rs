@@ -75,7 +75,7 @@ async fn a_long_import_says_how_far_it_has_come() {
     browser.page.execute("document.querySelector('form[data-progress]').target = '_blank'", vec![]).await.expect("a target");
     browser.press("button[name=do]").await;
     let said = browser.see("[data-said]:not([hidden])").await.text().await.expect("a sentence");
-    assert!(said.contains("of 3000 rows"), "{said}");
+    assert!(said.contains("of 3,000 rows"), "{said}");
     browser.close().await;
 }
 

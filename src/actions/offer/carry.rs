@@ -17,6 +17,7 @@ use crate::{
         limit::{self, NewLimit},
         motorcycle::Motorcycle,
         quantity::Figure,
+        words::Condition,
         workshop::Workshop,
     },
     error::{Error, Result},
@@ -41,20 +42,18 @@ pub struct Load {
 /// Where the database refuses.
 pub async fn take(work: &mut Work, bike: &Motorcycle) -> Result<Load> {
     let (workshop, id) = (work.workshop_id(), bike.id.uuid());
-    let run = part::run_elsewhere(work, bike).await?;
+    let before = part::before(work, bike).await?;
     let mut rows = Vec::new();
     for table in TABLES.iter().filter(|table| table.name != "attachment") {
         let mut found = exchange::rows_of(&mut work.tx, workshop, table, id, None).await?;
         found.extend(standards(work, table, bike).await?);
         for row in &mut found {
             leave_behind(table, row, id);
-            if let (Some(run), "installed_part") = (part_of(row).and_then(|part| run.get(&part)), table.name) {
-                row.insert("prior_mm".into(), run.mm().into());
-                // Its first fitting here is not the one of a new part.
-                if row.get("condition").is_some_and(|condition| condition == "new") {
-                    row.insert("condition".into(), "used".into());
-                }
-                row.insert("prior_distance".into(), json!(Figure::rounded(run.in_unit(bike.odometer_unit), 1)));
+            if let (Some(before), "installed_part") = (part_of(row).and_then(|part| before.get(&part)), table.name) {
+                let condition: Condition = serde_json::from_value(row["condition"].take()).map_err(Error::internal)?;
+                row.insert("condition".into(), json!(before.condition(condition)));
+                row.insert("prior_mm".into(), before.run.mm().into());
+                row.insert("prior_distance".into(), json!(Figure::rounded(before.run.in_unit(bike.odometer_unit), 1)));
             }
         }
         rows.push((table, found));

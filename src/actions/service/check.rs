@@ -148,13 +148,10 @@ async fn check_fasteners(work: &mut Work, bike: &Motorcycle, new: &NewServiceEve
         return Ok(Vec::new());
     }
     let workshop = work.workshop_id();
-    let mut by_key: BTreeMap<String, Vec<Fastener>> = BTreeMap::new();
-    for fastener in fasteners::perhaps_for(&mut work.tx, workshop, bike.id).await? {
-        by_key.entry(fastener.key.clone()).or_default().push(fastener);
-    }
-    for (key, all) in by_key {
-        if let Some(chosen) = fastener::most_specific(&all, bike) {
-            known.fasteners.insert(key, chosen.clone());
+    let perhaps = fasteners::perhaps_for(&mut work.tx, workshop, bike.id).await?;
+    for line in &new.tightened {
+        if let Some(chosen) = fastener::of_key(&perhaps, &line.fastener, bike) {
+            known.fasteners.insert(line.fastener.clone(), chosen.clone());
         }
     }
     let mut problems = Vec::new();

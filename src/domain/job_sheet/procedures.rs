@@ -4,7 +4,7 @@ use utoipa::ToSchema;
 
 use super::{Making, SheetLimit, Touched, meet, reached_through};
 use crate::domain::{
-    fastener::{Fastener, most_specific},
+    fastener::{Fastener, of_key},
     id::Id,
     procedure::{Procedure, ProcedureStep, StepLimit},
     words::Operation,
@@ -79,15 +79,12 @@ impl Making<'_> {
     }
 
     fn step(&self, number: u32, step: &ProcedureStep) -> SheetStep {
-        let of_key = |key: &String| {
-            let all: Vec<_> = self.fasteners.iter().filter(|fastener| fastener.key == *key).cloned().collect();
-            most_specific(&all, &self.roads.history.motorcycle).cloned()
-        };
+        let meant = |key: &String| of_key(self.fasteners, key, &self.roads.history.motorcycle).cloned();
         SheetStep {
             step: number,
             text: step.text.clone(),
             fastener_key: step.fastener.clone(),
-            fastener: step.fastener.as_ref().and_then(of_key),
+            fastener: step.fastener.as_ref().and_then(meant),
             measured: step.limit.clone(),
             limits: step.limit.as_ref().map(|measured| self.limits_of_step(measured)).unwrap_or_default(),
             caution: step.caution.clone(),

@@ -47,12 +47,15 @@ struct Given {
     procedures: Vec<Procedure>,
 }
 fn sheet(bench: &Bench, rule: &IntervalRule, given: Given) -> JobSheet {
+    sheet_of(bench, std::slice::from_ref(rule), given)
+}
+fn sheet_of(bench: &Bench, rules: &[IntervalRule], given: Given) -> JobSheet {
     let history = bench.history();
     let roads = Roads::new(&history);
     let making = Making {
         roads: &roads,
         today: TODAY,
-        operations: bench.all(std::slice::from_ref(rule)).iter().map(|item| item.on(TODAY)).collect(),
+        operations: bench.all(rules).iter().map(|item| item.on(TODAY)).collect(),
         others: &[],
         fasteners: &given.fasteners,
         limits: &given.limits,
@@ -189,28 +192,14 @@ fn its_steps_have_the_figures_of_this_motorcycle() {
     assert_eq!(held(&sheet(&bench, &about_tires("inspect"), same).procedures[0].steps[1]), [(id(4), false)]);
     let anywhere = json!({"component": "tire", "position": null, "operation": "replace",
         "steps": [{"text": "Measure the tread", "limit": {"component": "tire", "quantity": "tread_depth"}}]});
-    let limits = || vec![limit(3, None, Some(1000.0)), limit(4, Some(1000.0), None)];
-    let loose = Given { procedures: vec![procedure(1, &anywhere)], limits: limits(), ..Given::default() };
+    let limits = vec![limit(3, None, Some(1000.0)), limit(4, Some(1000.0), None)];
+    let loose = Given { procedures: vec![procedure(1, &anywhere)], limits, ..Given::default() };
     let placed = |step: &SheetStep| step.limits.iter().map(|limit| (limit.limit.id, limit.position, limit.new_part)).collect::<Vec<_>>();
     let step = &sheet(&bench, &about_tires("replace"), loose.clone()).procedures[0].steps[0];
     assert_eq!(placed(step), [(id(3), "rear".parse().ok(), true)], "the work is at the rear, and so is the step");
     let all = rule(json!({"name": "Tires", "component": "tire", "operation": "inspect", "every": {"months": 12}}));
     let both = [about_tires("replace"), all];
-    let history = bench.history();
-    let roads = Roads::new(&history);
-    let making = Making {
-        roads: &roads,
-        today: TODAY,
-        operations: bench.all(&both).iter().map(|item| item.on(TODAY)).collect(),
-        others: &[],
-        fasteners: &[],
-        limits: &limits(),
-        procedures: &loose.procedures,
-        parts: &[],
-        notes: &[],
-        follow_ups: Vec::new(),
-    };
-    let step = &making.sheet().procedures[0].steps[0];
+    let step = &sheet_of(&bench, &both, loose).procedures[0].steps[0];
     let mut found = placed(step);
     found.sort_by_key(|(_, _, new)| !new);
     let wanted = [(id(3), "rear".parse().ok(), true), (id(4), "front".parse().ok(), false)];

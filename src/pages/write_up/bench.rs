@@ -7,7 +7,7 @@ use crate::{
     domain::{
         component::Component,
         due::DueItemOn,
-        fastener::{Fastener, most_specific},
+        fastener::{Fastener, of_key},
         job_sheet::{FoundThen, SheetLimit, SheetProcedure},
         motorcycle::Motorcycle,
         part::InstalledPart,
@@ -202,11 +202,7 @@ async fn all_fasteners(work: &mut Work, bike: &Motorcycle) -> Result<Vec<Fastene
     let workshop = work.workshop_id();
     let perhaps = store::fastener::perhaps_for(&mut work.tx, workshop, bike.id).await?;
     let keys: HashSet<_> = perhaps.iter().map(|fastener| fastener.key.clone()).collect();
-    let of_key = |key: &String| {
-        let all: Vec<_> = perhaps.iter().filter(|fastener| fastener.key == *key).cloned().collect();
-        most_specific(&all, bike).cloned()
-    };
-    let mut all: Vec<_> = keys.iter().filter_map(of_key).collect();
+    let mut all: Vec<_> = keys.iter().filter_map(|key| of_key(&perhaps, key, bike).cloned()).collect();
     all.sort_by(|one, other| (&one.name, &one.key).cmp(&(&other.name, &other.key)));
     Ok(all)
 }
