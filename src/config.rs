@@ -12,6 +12,7 @@ use crate::{
     cli,
     domain::letter::{MailRoute, MailSettings, Recipient, SmtpServer, sender},
     error::{Error, Result},
+    store::{Store, replica::Replica},
 };
 
 /// Keeps the maintenance history of many motorcycles and tells, for each of them, what is due and why.
@@ -76,6 +77,31 @@ impl Database {
                 Err(Error::invalid("/database", format!("There is no file {}; name the one that holds the database.", file.display())))
             }
             _ => Ok(()),
+        }
+    }
+}
+
+/// A copy of the database.
+#[derive(Clone, Args)]
+pub struct ReplicaUrl {
+    /// A streaming copy of the PostgreSQL database for reads, never older than what was acknowledged; without it everything asks the database
+    #[arg(long = "database-replica", value_name = "URL", env = "WITNESSMARK_DATABASE_REPLICA", hide_env_values = true, value_parser = database_url)]
+    replica: Option<String>,
+}
+impl std::fmt::Debug for ReplicaUrl {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("ReplicaUrl").field("replica", &self.replica.is_some()).finish()
+    }
+}
+impl ReplicaUrl {
+    /// The copy of a database that is open.
+    ///
+    /// # Errors
+    /// As [`Replica::of`].
+    pub async fn of(&self, store: &Store) -> Result<Option<Replica>> {
+        match &self.replica {
+            Some(url) => Replica::of(store, url).await.map(Some),
+            None => Ok(None),
         }
     }
 }

@@ -2,7 +2,14 @@
 use std::{io::IsTerminal, process::ExitCode};
 
 use clap::Parser;
-use tracing_subscriber::EnvFilter;
+use opentelemetry::trace::TracerProvider;
+use tracing_subscriber::{
+    EnvFilter, Layer,
+    filter::{LevelFilter, Targets},
+    layer::SubscriberExt,
+    util::SubscriberInitExt,
+};
+use witnessmark::traces;
 
 #[tokio::main]
 async fn main() -> ExitCode {
@@ -15,15 +22,34 @@ async fn main() -> ExitCode {
             return ExitCode::from(2);
         }
     };
-    let ansi = std::io::stderr().is_terminal();
-    let lines = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
-    match std::env::var("WITNESSMARK_LOG_FORMAT").as_deref() {
-        Ok("json") => lines.json().flatten_event(true).init(),
-        Ok("text") | Err(_) => lines.with_ansi(ansi).init(),
+    let lines = tracing_subscriber::fmt::layer().with_writer(std::io::stderr);
+    let lines = match std::env::var("WITNESSMARK_LOG_FORMAT").as_deref() {
+        Ok("json") => lines.json().flatten_event(true).with_filter(filter).boxed(),
+        Ok("text") | Err(_) => lines.with_ansi(std::io::stderr().is_terminal()).with_filter(filter).boxed(),
         Ok(other) => {
             eprintln!("witnessmark: WITNESSMARK_LOG_FORMAT={other:?} is neither text nor json");
             return ExitCode::from(2);
         }
+    };
+    let traces = match traces::provider() {
+        Ok(traces) => traces,
+        Err(message) => {
+            eprintln!("witnessmark: {message}");
+            return ExitCode::from(2);
+        }
+    };
+    let spans = traces.as_ref().map(|traces| {
+        let own = Targets::new().with_target("witnessmark", LevelFilter::DEBUG);
+        tracing_opentelemetry::layer().with_tracer(traces.tracer("witnessmark")).with_filter(own)
+    });
+    tracing_subscriber::registry().with(lines).with(spans).init();
+    let code = witnessmark::cli::run(command).await;
+    if let Some(traces) = traces {
+        // What has not been sent yet; it waits for the network, so not on a thread that the network needs.
+        let ended = tokio::task::spawn_blocking(move || traces.shutdown()).await;
+        if !matches!(ended, Ok(Ok(()))) {
+            eprintln!("witnessmark: the last traces could not be sent");
+        }
     }
-    witnessmark::cli::run(command).await
+    code
 }

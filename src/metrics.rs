@@ -76,6 +76,8 @@ pub struct Metrics {
     rebuilds: Times,
     rebuilt: AtomicU64,
     letters: [AtomicU64; Try::ALL.len()],
+    /// Of the primary, and of its copy.
+    reads: [AtomicU64; 2],
 }
 
 /// One request under way; however it ends, it is counted off.
@@ -132,10 +134,20 @@ impl Metrics {
         }
     }
 
-    /// Everything counted, as text; with what the database says, where it says something.
+    /// Counts a read where the database has a copy: whether the copy answers it.
+    pub fn read_from(&self, copy: bool) {
+        self.reads[usize::from(copy)].fetch_add(1, Relaxed);
+    }
+
+    /// Everything counted, as text; with what the database says, where it says something, and how many writes wait for its one writer,
+    /// where it has one.
     #[must_use]
-    pub fn text(&self, database: Option<(Numbers, i64)>) -> String {
+    pub fn text(&self, database: Option<(Numbers, i64)>, waiting: Option<usize>) -> String {
         let mut text = String::new();
+        if let Some(waiting) = waiting {
+            head(&mut text, "witnessmark_writes_waiting", "gauge", "Writes that wait for the one writer.");
+            let _ = writeln!(text, "witnessmark_writes_waiting {waiting}");
+        }
         of_the_database(&mut text, database);
         self.of_work(&mut text);
         self.of_requests(&mut text);
@@ -149,6 +161,10 @@ impl Metrics {
         let _ = writeln!(text, "{REBUILDS}_count {}", self.rebuilds.count.load(Relaxed));
         head(text, "witnessmark_due_rebuilt_motorcycles_total", "counter", "Motorcycles on which what is due was worked out again.");
         let _ = writeln!(text, "witnessmark_due_rebuilt_motorcycles_total {}", self.rebuilt.load(Relaxed));
+        head(text, "witnessmark_replica_reads_total", "counter", "Reads where the database has a copy, by which of them answered.");
+        for (from, count) in ["primary", "replica"].iter().zip(&self.reads) {
+            let _ = writeln!(text, "witnessmark_replica_reads_total{{from=\"{from}\"}} {}", count.load(Relaxed));
+        }
         head(text, "witnessmark_letter_tries_total", "counter", "Tries of this server to send a letter, by what came of them.");
         for ((_, outcome), count) in Try::ALL.iter().zip(&self.letters) {
             let _ = writeln!(text, "witnessmark_letter_tries_total{{outcome=\"{outcome}\"}} {}", count.load(Relaxed));
@@ -240,8 +256,9 @@ mod tests {
         metrics.count("GET", route, 200, Duration::from_millis(3));
         metrics.count("GET", route, 404, Duration::from_secs(20));
         metrics.count("BREW", None, 418, Duration::ZERO);
-        let text = metrics.text(None);
+        let text = metrics.text(None, Some(3));
         for line in [
+            "witnessmark_writes_waiting 3",
             "witnessmark_http_requests_in_flight 1",
             "witnessmark_http_requests_total{method=\"GET\",route=\"/api/v1/motorcycles/{id}\",status=\"200\"} 2",
             "witnessmark_http_requests_total{method=\"GET\",route=\"/api/v1/motorcycles/{id}\",status=\"404\"} 1",
@@ -256,6 +273,6 @@ mod tests {
             assert!(text.lines().any(|has| has == line), "{line} is missing from\n{text}");
         }
         drop(under_way);
-        assert!(metrics.text(None).contains("witnessmark_http_requests_in_flight 0"));
+        assert!(metrics.text(None, Some(3)).contains("witnessmark_http_requests_in_flight 0"));
     }
 }

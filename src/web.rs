@@ -29,7 +29,7 @@ use crate::{
     error::Error,
     feeds,
     metrics::Metrics,
-    pages, store,
+    pages, store, traces,
 };
 
 /// The OpenAPI document.
@@ -64,20 +64,13 @@ pub fn router(app: Arc<App>) -> Router {
             Error::Internal("a handler panicked".into()).into_response().map(Body::new)
         }))
         .layer(PropagateRequestIdLayer::x_request_id())
-        .layer(TraceLayer::new_for_http().make_span_with(span_of))
+        .layer(TraceLayer::new_for_http().make_span_with(traces::span_of).on_response(traces::answered))
         .layer(SetRequestIdLayer::x_request_id(MakeRequestUuid))
         .layer(middleware::from_fn_with_state(Arc::clone(&app), whence))
         .layer(middleware::from_fn(watch))
         .layer(Extension(Arc::new(Traffic { metrics: Arc::clone(&app.metrics), room: Semaphore::new(MOST_AT_ONCE) })))
         .layer(middleware::from_fn_with_state(Arc::clone(&app), security_headers))
         .with_state(app)
-}
-
-/// What stands before everything that is logged about a request: its id and its route. Never the path itself: some paths hold secrets.
-fn span_of(request: &Request) -> tracing::Span {
-    let route = request.extensions().get::<MatchedPath>().map_or("none", MatchedPath::as_str);
-    let id = request.headers().get("x-request-id").and_then(|value| value.to_str().ok()).unwrap_or_default();
-    tracing::info_span!("request", id, method = %request.method(), route)
 }
 
 /// How long a request may take. What brings a file may take longer, over a telephone's network too.
@@ -123,7 +116,8 @@ async fn numbers(State(app): State<Arc<App>>) -> Response {
     // Where the database is out of reach that is one of the numbers; the others do not wait for it long.
     let read = async { store::numbers::read(&mut app.store.read().await?).await };
     let database = tokio::time::timeout(Duration::from_secs(2), read).await.ok().and_then(Result::ok);
-    ([(header::CONTENT_TYPE, "text/plain; version=0.0.4; charset=utf-8")], app.metrics.text(database)).into_response()
+    ([(header::CONTENT_TYPE, "text/plain; version=0.0.4; charset=utf-8")], app.metrics.text(database, app.store.waiting_writes()))
+        .into_response()
 }
 
 /// Counts a request, and turns it away where too many are under way. Whoever asks how the server is doing is always let in.

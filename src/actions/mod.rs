@@ -58,6 +58,7 @@ use std::{
 use serde::{Deserialize, Serialize};
 use time::{Date, OffsetDateTime};
 use tokio::sync::Notify;
+use tracing::{Instrument, debug_span};
 use uuid::Uuid;
 
 use self::progress::{Progress, Stage, Watched};
@@ -73,7 +74,7 @@ use crate::{
     },
     error::{Error, Result},
     metrics::Metrics,
-    store::{self, Store, Tx, audit as trail, types},
+    store::{self, Store, Tx, audit as trail, replica::Replica, types},
 };
 
 /// The Idempotency-Keys that are being worked on in this process.
@@ -84,6 +85,8 @@ type RunningKeys = Arc<Mutex<HashSet<(Id<Workshop>, String)>>>;
 pub struct App {
     /// The database.
     pub store: Store,
+    /// A copy of the database that reads are taken from, where there is one.
+    pub replica: Option<Arc<Replica>>,
     /// What time it is.
     pub clock: Clock,
     /// The address that people use.
@@ -223,6 +226,7 @@ impl App {
     pub fn new(store: Store, clock: Clock) -> Self {
         Self {
             store,
+            replica: None,
             clock,
             site: Site::default(),
             running: Arc::default(),
@@ -257,6 +261,11 @@ impl App {
     pub fn with_mail(self, mail: MailSettings) -> Self {
         Self { mail: Arc::new(mail), ..self }
     }
+    /// The app with a copy of the database that reads are taken from, or without.
+    #[must_use]
+    pub fn reading_from(self, replica: Option<Replica>) -> Self {
+        Self { replica: replica.map(Arc::new), ..self }
+    }
     /// The app with copies that it makes by itself, or without.
     #[must_use]
     pub fn with_backups(self, backups: Option<backup::Backups>) -> Self {
@@ -278,7 +287,19 @@ impl App {
     /// # Errors
     /// Where the database cannot be reached.
     pub async fn read(&self, caller: &Caller) -> Result<Work> {
-        self.begin(self.store.read().await?, caller, None).await
+        let copy = match &self.replica {
+            Some(replica) => {
+                let copy = replica.read(&self.store).await?;
+                self.metrics.read_from(copy.is_some());
+                copy
+            }
+            None => None,
+        };
+        let tx = match copy {
+            Some(tx) => tx,
+            None => self.store.read().instrument(debug_span!("wait to read")).await?,
+        };
+        self.begin(tx, caller, None).await
     }
 
     /// Begins work that writes.
@@ -305,7 +326,7 @@ impl App {
         // Everyone has keys of their own: what one was answered is nothing to another.
         let own = |once: Once| Once { key: caller.id().map_or_else(|| once.key.clone(), |id| format!("{id} {}", once.key)), ..once };
         let once = once.map(|once| self.take_key(caller.workshop, own(once))).transpose()?;
-        let mut tx = self.store.write().await?;
+        let mut tx = self.store.write().instrument(debug_span!("wait to write")).await?;
         for &workshop in workshops {
             store::workshop::lock(&mut tx, workshop).await?;
         }
@@ -408,7 +429,7 @@ impl Work {
         let touched = std::mem::take(&mut self.touched);
         let telling = webhook::Telling::begin(self, &touched).await?;
         let begun = std::time::Instant::now();
-        let touched = due::rebuild(self, touched).await?;
+        let touched = due::rebuild(self, touched).instrument(debug_span!("work out what is due")).await?;
         self.metrics.rebuilt(touched.len(), begun.elapsed());
         telling.finish(self).await?;
         let workshop = self.workshop_id();

@@ -226,6 +226,7 @@ impl Entry {
             ("reading", "odometer-readings", "/odometer-readings"),
             ("hour_reading", "hour-readings", "/odometer-readings"),
             ("odometer_change", "odometers", ""),
+            ("lay_up", "lay-ups", ""),
             ("value", "measured-values", ""),
             ("service", "service-events", "/service-events"),
         ];

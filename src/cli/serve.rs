@@ -10,7 +10,7 @@ use crate::{
     access::address::{TrustedProxies, network},
     actions::App,
     clock::Clock,
-    config::{CopyTimes, Database, Listen, Mail},
+    config::{CopyTimes, Database, Listen, Mail, ReplicaUrl},
     connections,
     error::Result,
     store::Store,
@@ -21,6 +21,8 @@ use crate::{
 pub struct Serve {
     #[command(flatten)]
     database: Database,
+    #[command(flatten)]
+    replica: ReplicaUrl,
     #[command(flatten)]
     listen: Listen,
     #[command(flatten)]
@@ -52,7 +54,9 @@ impl Serve {
             (None, Some(_)) => tracing::info!("no copies of the database are made: --backup-dir, or `witnessmark backup`"),
             (None, None) => tracing::info!("copies of a PostgreSQL database are made by pg_dump, not by this server"),
         }
-        let app = App::new(Store::open(&self.database.url).await?, Clock::System).at(self.listen.public_url.clone());
+        let store = Store::open(&self.database.url).await?;
+        let replica = self.replica.of(&store).await?;
+        let app = App::new(store, Clock::System).at(self.listen.public_url.clone()).reading_from(replica);
         let app = app.with_private_webhooks(self.webhooks_allow_private).behind(TrustedProxies::new(self.trusted_proxies));
         let app = Arc::new(app.with_pace(self.rate_limit).with_mail(mail).with_backups(copies));
         let listener = bind(&self.listen).await?;
@@ -96,6 +100,9 @@ pub async fn serve(app: Arc<App>, listener: TcpListener) -> Result<()> {
     let _ = stop.send(true);
     if tokio::time::timeout(TO_FINISH, &mut post).await.is_err() {
         post.abort();
+    }
+    if let Some(replica) = &app.replica {
+        replica.close().await;
     }
     app.store.close().await;
     Ok(())

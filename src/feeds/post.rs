@@ -9,7 +9,7 @@ use std::{
 
 use axum::{
     body::Body,
-    http::{HeaderName, Request, header},
+    http::{HeaderName, HeaderValue, Request, header},
 };
 use hyper_util::rt::TokioIo;
 use tokio::{
@@ -32,22 +32,32 @@ const PATIENCE: Duration = Duration::from_secs(10);
 /// # Errors
 /// A sentence for the person who looks after the webhook.
 pub async fn post(target: &Target, headers: &[(HeaderName, String)], body: String, private_allowed: bool) -> Result<u16, String> {
-    match timeout(PATIENCE, send(target, headers, body, private_allowed)).await {
+    let mut request = Request::post(&target.path).header(header::CONTENT_TYPE, "application/json");
+    for (name, value) in headers {
+        request = request.header(name, value);
+    }
+    let request = request.body(Body::from(body)).map_err(|error| format!("The request cannot be written: {error}."))?;
+    send(target, request, private_allowed).await
+}
+
+/// Sends a request to a target, with the headers that every request has; gives the status code of the answer.
+///
+/// # Errors
+/// A sentence for the person who looks after it.
+pub async fn send(target: &Target, mut request: Request<Body>, private_allowed: bool) -> Result<u16, String> {
+    let wrong = |_| "The host cannot be written.".to_owned();
+    *request.uri_mut() = target.path.parse().map_err(|_| "The path cannot be written.".to_owned())?;
+    request.headers_mut().insert(header::HOST, HeaderValue::from_str(&target.authority).map_err(wrong)?);
+    let own = HeaderValue::from_static(concat!("witnessmark/", env!("CARGO_PKG_VERSION")));
+    request.headers_mut().insert(header::USER_AGENT, own);
+    match timeout(PATIENCE, exchange_with(target, request, private_allowed)).await {
         Ok(done) => done,
         Err(_) => Err(format!("There was no answer within {} seconds.", PATIENCE.as_secs())),
     }
 }
 
-async fn send(target: &Target, headers: &[(HeaderName, String)], body: String, private_allowed: bool) -> Result<u16, String> {
+async fn exchange_with(target: &Target, request: Request<Body>, private_allowed: bool) -> Result<u16, String> {
     let stream = connect(&addresses(target, private_allowed).await?).await?;
-    let mut request = Request::post(&target.path)
-        .header(header::HOST, &target.authority)
-        .header(header::CONTENT_TYPE, "application/json")
-        .header(header::USER_AGENT, concat!("witnessmark/", env!("CARGO_PKG_VERSION")));
-    for (name, value) in headers {
-        request = request.header(name, value);
-    }
-    let request = request.body(Body::from(body)).map_err(|error| format!("The request cannot be written: {error}."))?;
     if target.https {
         let name =
             ServerName::try_from(target.host.clone()).map_err(|_| "The host is no name that a certificate could be for.".to_owned())?;

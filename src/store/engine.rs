@@ -25,6 +25,8 @@ fn readers() -> u32 {
 }
 /// The most writes that wait for the one writer.
 const MOST_WAITING: usize = 128;
+/// How a transaction begins on PostgreSQL that only reads: one moment of the database.
+pub(super) const READ_ONLY: &str = "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY";
 
 /// An open database.
 #[derive(Clone, Debug)]
@@ -195,8 +197,16 @@ impl Store {
     pub async fn read(&self) -> Result<Tx> {
         Ok(match self {
             Self::Sqlite { read, .. } => Tx::Sqlite(read.begin().await?),
-            Self::Postgres(pool) => Tx::Postgres(pool.begin_with("BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY").await?),
+            Self::Postgres(pool) => Tx::Postgres(pool.begin_with(READ_ONLY).await?),
         })
+    }
+    /// How many writes wait for SQLite's one writer; PostgreSQL has no such queue.
+    #[must_use]
+    pub fn waiting_writes(&self) -> Option<usize> {
+        match self {
+            Self::Sqlite { room, .. } => Some(MOST_WAITING - room.available_permits()),
+            Self::Postgres(_) => None,
+        }
     }
     /// A transaction that writes. SQLite takes its only writer connection (a fair queue) and locks at once.
     ///
@@ -263,7 +273,7 @@ async fn hold_postgres(url: &str) -> sqlx::Result<(Store, Tx)> {
         tokio::time::sleep(Duration::from_millis(100)).await;
     }
     // Only now: what was written until then is seen.
-    let tx = pool.begin_with("BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY").await?;
+    let tx = pool.begin_with(READ_ONLY).await?;
     Ok((Store::Postgres(pool), Tx::Postgres(tx)))
 }
 /// Refuses a schema that is not the one of this version.

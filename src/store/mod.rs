@@ -39,6 +39,7 @@ pub mod part;
 pub mod photo_draft;
 pub mod procedure;
 pub mod reading;
+pub mod replica;
 pub mod report;
 pub mod search;
 pub mod second_factor;

@@ -112,9 +112,8 @@ const zero = { degC: 273.15, degF: 459.67 / 1.8 };
 const newtons = { N: 1, lbf: 4.4482216152605 };
 
 function judge(field) {
-  const box = field.closest("[data-limits]");
-  const said = box?.querySelector(".verdict");
-  if (said) said.textContent = verdict(box);
+  const own = field.closest("[data-limits]");
+  for (const box of own ? [own] : (field.closest("fieldset")?.querySelectorAll("[data-limits]") ?? [])) box.querySelector(".verdict").textContent = verdict(box);
 }
 function verdict(box) {
   const value = (selector) => box.querySelector(selector)?.value ?? "";
@@ -123,7 +122,13 @@ function verdict(box) {
   if (!all.length || !box.dataset.limits) return "";
   if (all.some(Number.isNaN)) return "This is no figure; write digits, such as 10.5.";
   const unit = box.querySelector("select[name$='.unit'], select[name*='.unit.']").value;
-  const y = reduced[box.dataset.reduce](all);
+  let y = reduced[box.dataset.reduce](all);
+  const lengths = ["adapter", "wrench"].map((name) => box.parentElement.querySelector(`input[name$='.${name}']`)?.value.trim() ?? "");
+  if (lengths.some(Boolean)) {
+    const [adapter, wrench] = lengths.map(figure);
+    if (!(adapter >= 0 && wrench > 0)) return "No verdict: type both lengths.";
+    y *= (wrench + adapter) / wrench;
+  }
   const shown = typed.find((text) => figure(text) === y) ?? Number(y.toPrecision(9));
   const step = figure(value("input[name$='.resolution']"));
   const u = step > 0 ? step / 2 : 0;

@@ -52,6 +52,7 @@ mod several;
 mod sheets;
 mod single_use;
 mod smtp;
+mod traces;
 mod upgrades;
 mod webhooks;
 mod workshops;

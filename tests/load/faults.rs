@@ -5,6 +5,7 @@ mod idle;
 mod kill;
 mod postgres;
 mod program;
+mod replica;
 
 use std::process::ExitCode;
 
@@ -15,6 +16,7 @@ async fn main() -> ExitCode {
         ["kill", rounds] => kill::run(rounds.parse().expect("a number of rounds")).await,
         ["postgres", rounds] => postgres::restarts(rounds.parse().expect("a number of rounds")).await,
         ["failover", _] => postgres::failover().await,
+        ["replica", _] => replica::run().await,
         ["idle", count] => idle::run(count.parse().expect("a number of connections")).await,
         _ => {
             println!("run sh tests/load/faults");

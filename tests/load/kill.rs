@@ -254,7 +254,7 @@ async fn round(client: &Client, program: &Arc<Program>, writers: Vec<Writer>) ->
     tasks.join_all().await
 }
 
-async fn motorcycle(client: &Client, program: &Program) -> String {
+pub async fn motorcycle(client: &Client, program: &Program) -> String {
     let body = json!({"name": "Courier", "final_drive": "chain", "odometer_unit": "km", "in_service_on": "2000-01-01"});
     make(client, program, "motorcycles", &body).await
 }

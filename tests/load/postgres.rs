@@ -22,26 +22,26 @@ const WRITING: u64 = 800;
 const AWAY: u64 = 3000;
 
 /// A PostgreSQL server of its own in a folder.
-struct Cluster {
+pub struct Cluster {
     folder: PathBuf,
-    address: SocketAddr,
+    pub address: SocketAddr,
 }
 impl Cluster {
     fn at(folder: PathBuf) -> Self {
         let address = TcpListener::bind("127.0.0.1:0").and_then(|socket| socket.local_addr()).expect("a free port");
         Self { folder, address }
     }
-    fn run(&self, what: &str, more: &[&str]) {
+    pub fn run(&self, what: &str, more: &[&str]) {
         let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/load/cluster");
         let done = Command::new(script).arg(what).arg(&self.folder).args(more).status().expect("the script runs");
         assert!(done.success(), "{what}");
     }
-    fn make(folder: PathBuf) -> Self {
+    pub fn make(folder: PathBuf) -> Self {
         let cluster = Self::at(folder);
         cluster.run("make", &[&cluster.address.port().to_string()]);
         cluster
     }
-    fn copied_to(&self, folder: PathBuf) -> Self {
+    pub fn copied_to(&self, folder: PathBuf) -> Self {
         let copy = Self::at(folder);
         self.run("copy", &[copy.folder.to_str().expect("a path"), &copy.address.port().to_string()]);
         copy
@@ -121,7 +121,7 @@ pub async fn failover() -> ExitCode {
     verdict(&client, &program, server, &all).await
 }
 
-fn url(address: SocketAddr) -> String {
+pub fn url(address: SocketAddr) -> String {
     format!("postgres://witnessmark@{address}/postgres?sslmode=disable")
 }
 async fn writes_again(written: &AtomicBool) {

@@ -46,8 +46,16 @@ impl Program {
     }
     /// Starts the server; it is not ready yet.
     pub fn serve(&self) -> Child {
+        self.serve_with(&[])
+    }
+    /// Starts it with more flags.
+    pub fn serve_with(&self, more: &[&str]) -> Child {
         let listen = self.address.to_string();
-        Command::new(PROGRAM).args(["serve", "--database", &self.database, "--listen", &listen]).spawn().expect("serve starts")
+        Command::new(PROGRAM).args(["serve", "--database", &self.database, "--listen", &listen]).args(more).spawn().expect("serve starts")
+    }
+    /// Another server on the same database.
+    pub fn beside(&self) -> Self {
+        Self { address: free_port(), token: self.token.clone(), database: self.database.clone(), _folder: None }
     }
     /// Waits until the server answers.
     pub async fn ready(&self, client: &reqwest::Client) {

@@ -25,3 +25,4 @@ mod sessions;
 mod texts;
 mod wear;
 mod webhooks;
+mod write_up;

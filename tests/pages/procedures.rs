@@ -130,7 +130,7 @@ on_both_engines!(a_job_sheet_is_ticked_off_step_by_step_and_becomes_the_event, a
     sheet.says("2. Tighten the nut").says("Rear axle nut: 105 to 115 N.m").says("Mind: The first press does nothing");
 
     let form = reader.get(&format!("{bike}/write-up?due={due}&step={step}")).await;
-    let row = format!("procedures.p-{id}");
+    let row = format!("procedures.p-{}", &id[id.len() - 8..]);
     form.says(&format!("name=\"{row}.done\" value=\"1\" checked")).hides(&format!("name=\"{row}.done\" value=\"2\" checked"));
     assert_eq!(form.value(&row), format!("{id} 1"));
     // Somebody writes a new version meanwhile: what was ticked means the steps that lay on the bench.
@@ -180,7 +180,7 @@ on_both_engines!(other_work_can_follow_one_and_nothing_ticked_is_nothing_followe
     let page = reader.fill(&write_up, &[("on", "2026-05-02"), ("pick_procedure", &marker), ("add", "procedure")]).await;
     assert_eq!(page.status, 200);
     page.says("1. Clean the axle").says("Rear axle nut: 105 to 115 N.m");
-    let row = format!("procedures.p-{id}");
+    let row = format!("procedures.p-{}", &id[id.len() - 8..]);
     let page = reader.fill(&write_up, &[("on", "2026-05-02"), ("notes", "Looked at it"), (&row, &marker)]).await;
     assert_eq!(page.status, 303, "{}", page.text);
     assert_eq!(server.get(page.location()).await.ok()["procedures"], json!([]));

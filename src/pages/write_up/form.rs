@@ -5,14 +5,19 @@
 //! which line came from which row.
 use time::Date;
 
-use super::{procedures, rows::Spec};
+use super::{
+    procedures,
+    rows::{Spec, identity},
+};
 use crate::{
     domain::{
         due::DueItemOn,
         id::Id,
         part::{NewFitted, NewRemoved},
         quantity::{Figure, Quantity, Unit},
-        service::{AsFound, Cost, Filled, FollowUp, FollowUpIn, NewFollowUp, NewMeasured, NewServiceEvent, NewTightened, WorkLine},
+        service::{
+            Adapter, AsFound, Cost, Filled, FollowUp, FollowUpIn, NewFollowUp, NewMeasured, NewServiceEvent, NewTightened, WorkLine,
+        },
         validate::Problem,
         words::{Operation, Position},
     },
@@ -260,8 +265,17 @@ impl Reader<'_> {
     }
     /// Parts fitted: rows of their own, and the new parts of what was due.
     fn fitted(&mut self, due: &[Tick]) {
-        const TYPED: [&str; 8] =
-            ["component", "position", "description", "part_number", "prior_distance", "date_code", "installed_part_id", "photo.kept"];
+        const TYPED: [&str; 9] = [
+            "component",
+            "position",
+            "description",
+            "part_number",
+            "prior_distance",
+            "date_code",
+            "installed_part_id",
+            "photo.kept",
+            "same",
+        ];
         let mut of_due = Vec::new();
         for row in rows(self.form, "fitted") {
             let marker = self.form.value(&row).to_owned();
@@ -290,12 +304,16 @@ impl Reader<'_> {
         let from_shelf: Option<_> = self.form.chosen(&at(row, "installed_part_id"));
         // What a part was is a choice with a default; beside a part from the shelf it says nothing.
         let condition = self.form.chosen(&at(row, "condition")).filter(|_| from_shelf.is_none());
+        let (mut description, mut part_number) = (self.text(row, "description"), self.optional(row, "part_number"));
+        if description.is_empty() && part_number.is_none() {
+            (description, part_number) = self.optional(row, "same").map(|same| identity(&same)).unwrap_or_default();
+        }
         let fitted = NewFitted {
             installed_part_id: from_shelf,
             component,
             position,
-            description: self.text(row, "description"),
-            part_number: self.optional(row, "part_number"),
+            description,
+            part_number,
             condition,
             prior_distance: self.figure(row, "prior_distance"),
             single_use: self.form.is(&at(row, "single_use"), "yes"),
@@ -403,7 +421,7 @@ impl Reader<'_> {
             let stages: Vec<String> = self.form.names().filter(|name| name.starts_with(&front)).map(str::to_owned).collect();
             let last = stages.iter().rposition(|field| !self.form.value(field).is_empty());
             let marked = self.form.is(&at(&row, "witness_mark"), "yes");
-            let said = any(self.form, &row, &["single_use_was"]);
+            let said = any(self.form, &row, &["single_use_was", "thread", "adapter", "wrench"]);
             if last.is_none() && !marked && !said {
                 continue;
             }
@@ -422,9 +440,23 @@ impl Reader<'_> {
             }
             let single_use_was = self.form.chosen(&at(&row, "single_use_was"));
             let thread = self.form.chosen(&at(&row, "thread"));
-            let line = NewTightened { fastener, stages: values, adapter: None, thread, single_use_was, witness_mark: marked };
+            let adapter = self.adapter(&row, &place);
+            let line = NewTightened { fastener, stages: values, adapter, thread, single_use_was, witness_mark: marked };
             self.event.tightened.push(line);
         }
+    }
+    /// An adapter on the wrench: it takes both lengths.
+    fn adapter(&mut self, row: &str, place: &str) -> Option<Adapter> {
+        for (field, words) in [("adapter", "Type the adapter’s length too."), ("wrench", "Type the wrench’s length too.")] {
+            if any(self.form, row, &["adapter", "wrench"]) && !any(self.form, row, &[field]) {
+                self.form.complain(&at(row, field), words);
+            }
+        }
+        self.read.came_from(format!("{place}/adapter/length"), at(row, "adapter"));
+        self.read.came_from(format!("{place}/adapter/wrench_length"), at(row, "wrench"));
+        let length = self.quantity(row, "adapter", "lengths")?;
+        let wrench_length = self.quantity(row, "wrench", "lengths")?;
+        Some(Adapter { length, wrench_length })
     }
     fn filled(&mut self) {
         for row in rows(self.form, "filled") {

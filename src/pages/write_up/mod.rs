@@ -41,7 +41,7 @@ use crate::{
         part::InstalledPart,
         quantity::{Kind, Unit},
         service::{NewServiceEvent, ServiceEvent},
-        words::{Condition, Measurand, Operation, SingleUse, Status, Verdict},
+        words::{Condition, Measurand, Operation, SingleUse, Status, Thread, Verdict},
     },
     error::{Error, Neighbor, Result},
 };
@@ -96,6 +96,8 @@ struct WriteUpPage {
     may_confirm: bool,
     kinds: [(&'static str, &'static str); 8],
     forces: Options,
+    lengths: Options,
+    threads: Options,
     single_use: Options,
     currency: String,
     details_open: bool,
@@ -184,6 +186,10 @@ async fn page(visitor: &Visitor, work: &mut Work, bike: &Motorcycle, mut form: F
         doubt: shown.doubt.map(|others| others.iter().map(other).collect()),
         may_confirm: shown.may_confirm,
         kinds: KINDS,
+        lengths: [Unit::Mm, Unit::In].map(|unit| (unit.to_string(), unit.to_string())).to_vec(),
+        threads: std::iter::once((String::new(), "not said".to_owned()))
+            .chain(Thread::ALL.iter().map(|word| (word.to_string(), words::thread(*word).to_owned())))
+            .collect(),
         forces: [Unit::N, Unit::Lbf].map(|unit| (unit.to_string(), unit.to_string())).to_vec(),
         single_use: SingleUse::ALL
             .iter()
@@ -384,6 +390,10 @@ fn add(form: &mut Form, wanted: &str) -> Option<String> {
         let key = form.optional("pick_fastener")?;
         let row = format!("tightened.f-{key}");
         form.offer(&row, key);
+        return Some(row);
+    }
+    if let Some(row) = wanted.strip_suffix(".more").filter(|row| form.has(row)).map(str::to_owned) {
+        form.set(&form::at(&row, "more"), "yes");
         return Some(row);
     }
     let row = wanted.strip_suffix(".readings").filter(|row| form.has(row))?.to_owned();

@@ -5,7 +5,7 @@
 use super::{
     bench::Bench,
     form::{MOST_ROWS, any, at, rows},
-    rows::{shorts, wrong_within},
+    rows::{short, shorts, wrong_within},
 };
 use crate::{
     actions::{Work, job_sheet, procedure},
@@ -67,7 +67,7 @@ impl ProcedureRow {
 /// The marker's name.
 #[must_use]
 pub fn row_of(id: Id<Procedure>) -> String {
-    format!("procedures.p-{id}")
+    format!("procedures.p-{}", short(&id.to_string()))
 }
 fn marker(id: Id<Procedure>, version: u32) -> String {
     format!("{id} {version}")

@@ -12,6 +12,7 @@ use crate::{
         calendar,
         fastener::{Fastener, Stage},
         job_sheet::SheetLimit,
+        part::InstalledPart,
         quantity::{Figure, Kind, Quantity, Unit},
         service::MeasuredValue,
         validate::kinds_of,
@@ -129,6 +130,7 @@ impl MeasuredRow {
 
 /// A fastener to tighten.
 #[derive(Debug)]
+#[expect(clippy::struct_excessive_bools, reason = "each is a question that the template asks")]
 pub struct TightenedRow {
     /// The marker's name.
     pub row: String,
@@ -142,6 +144,8 @@ pub struct TightenedRow {
     pub stages: Vec<StageRow>,
     /// It may be used once only.
     pub single_use: bool,
+    /// Adapter and thread have fields of their own.
+    pub more: bool,
     /// It stands open.
     pub open: bool,
     /// It was just added.
@@ -182,8 +186,6 @@ pub struct PlainRow {
     pub marker: String,
     /// What it is about.
     pub title: String,
-    /// What is known about it.
-    pub hint: String,
     /// It stands open.
     pub open: bool,
     /// It was just added.
@@ -192,6 +194,8 @@ pub struct PlainRow {
     pub items: String,
     /// A tire has a date code.
     pub tire: bool,
+    /// What the part before it was: the box's value, and its words.
+    pub same: Option<(String, String)>,
 }
 impl PlainRow {
     /// The name of one of its fields.
@@ -206,8 +210,8 @@ impl PlainRow {
     }
 }
 
-/// The end of an id, enough to tell the due items of one motorcycle apart.
-fn short(id: &str) -> &str {
+/// The end of an id, enough to tell the due items of one motorcycle apart, and the procedures of one page.
+pub(super) fn short(id: &str) -> &str {
     id.get(id.len().saturating_sub(8)..).unwrap_or(id)
 }
 pub(super) fn shorts(ids: &[String]) -> String {
@@ -234,6 +238,17 @@ pub fn plain(form: &Form, kind: &str, fresh: Option<&str>) -> Vec<PlainRow> {
     rows.map(|row| PlainRow { fresh: fresh == Some(row.as_str()), ..PlainRow::free(row) }).collect()
 }
 
+/// What a part is, as the value of a box: its description, and after a tab its part number.
+fn same_again(part: &InstalledPart) -> String {
+    format!("{}\t{}", part.description, part.part_number.as_deref().unwrap_or_default())
+}
+/// Description and part number from the value of a box that [`same_again`] made.
+#[must_use]
+pub fn identity(same: &str) -> (String, Option<String>) {
+    let (description, number) = same.split_once('\t').unwrap_or((same, ""));
+    (description.trim().into(), Some(number.trim().to_owned()).filter(|number| !number.is_empty()))
+}
+
 /// The new parts that belong to what is due, each with fields for what it is.
 pub fn new_parts(form: &mut Form, due: &[Tick], bench: &Bench) -> Vec<PlainRow> {
     let mut parts = Vec::new();
@@ -246,14 +261,14 @@ pub fn new_parts(form: &mut Form, due: &[Tick], bench: &Bench) -> Vec<PlainRow> 
         let before = bench.parts.iter().find(|part| Some(part.id) == item.installed_part_id);
         let before = before
             .or_else(|| bench.parts.iter().find(|part| Some(&part.component) == item.component.as_ref() && part.position == item.position));
-        let hint = before.filter(|part| !part.description.is_empty()).map(|part| {
+        let same = before.filter(|part| !part.description.is_empty()).map(|part| {
             let number = part.part_number.as_ref().map(|number| format!(", {number}")).unwrap_or_default();
-            format!("The one that comes off: {}{number}", part.description)
+            (same_again(part), format!("{}{number}", part.description))
         });
-        let typed = any(form, &row, &["description", "part_number", "date_code", "prior_distance"]);
+        let typed = any(form, &row, &["same", "description", "part_number", "date_code", "prior_distance"]);
         parts.push(PlainRow {
             title: format!("New: {}", bench.name(item.component.as_deref().unwrap_or_default(), item.position).to_lowercase()),
-            hint: hint.unwrap_or_default(),
+            same,
             open: typed || wrong_within(form, &row),
             items: short(&tick.id).to_owned(),
             tire: item.component.as_deref() == Some("tire"),
@@ -436,14 +451,19 @@ fn tightened_row(
     let sent = form.names().filter(|name| name.starts_with(&front)).count().min(20);
     let stages: Vec<StageRow> = (0..known.len().max(sent).max(1)).map(|number| stage_row(form, &row, number, known.get(number))).collect();
     form.offer(&at(&row, "single_use_was"), "");
+    let more = any(form, &row, &["more", "thread", "adapter", "wrench"]);
+    if more {
+        form.offer(&at(&row, "lengths"), Unit::Mm.to_string());
+    }
     let typed = stages.iter().any(|stage| !form.value(&stage.field).is_empty())
         || form.is(&at(&row, "witness_mark"), "yes")
-        || any(form, &row, &["single_use_was"]);
+        || any(form, &row, &["single_use_was", "more", "thread", "adapter", "wrench"]);
     TightenedRow {
         title: fastener.map_or_else(|| key.replace('_', " "), |fastener| fastener.name.clone()),
         hint: fastener.map(about_fastener).unwrap_or_default(),
         stages,
         single_use: fastener.is_some_and(|fastener| fastener.single_use) || any(form, &row, &["single_use_was"]),
+        more,
         open: fresh == Some(row.as_str()) || typed || wrong_within(form, &row),
         fresh: fresh == Some(row.as_str()),
         items: shorts(items),

@@ -1,5 +1,5 @@
 use super::*;
-use crate::domain::words::Measurand;
+use crate::domain::words::{Measurand, Thread};
 
 fn form(pairs: &[(&str, &str)]) -> Form {
     let on = if pairs.iter().any(|pair| pair.0 == "on") { None } else { Some(("on", "2026-05-02".to_owned())) };
@@ -109,6 +109,39 @@ fn torque_goes_stage_by_stage() {
     assert!(read.event.is_none() && form.has_focus("tightened.frear_axle_nut.stages.0"));
 }
 #[test]
+fn an_adapter_takes_both_lengths_and_a_thread_is_said_with_it() {
+    let fields = [
+        ("tightened.fnut", "nut"),
+        ("tightened.fnut.stages.0", "90"),
+        ("tightened.fnut.unit.0", "N.m"),
+        ("tightened.fnut.thread", "oiled"),
+        ("tightened.fnut.adapter", "60"),
+        ("tightened.fnut.wrench", "240"),
+        ("tightened.fnut.lengths", "mm"),
+    ];
+    let (mut form, read) = read_all(&fields, &[]);
+    let line = &read.event.as_ref().unwrap().tightened[0];
+    let adapter = line.adapter.as_ref().unwrap();
+    assert_eq!((adapter.length.to_string(), adapter.wrench_length.to_string()), ("60 mm".into(), "240 mm".into()));
+    assert_eq!(line.thread, Some(Thread::Oiled));
+    refused(&read, &mut form, "/tightened/0/adapter/length");
+    assert!(form.is_wrong("tightened.fnut.adapter"));
+    let mut half = fields;
+    half[5].1 = "";
+    let (form, read) = read_all(&half, &[]);
+    assert!(read.event.is_none() && form.has_focus("tightened.fnut.wrench"));
+}
+#[test]
+fn the_same_again_says_what_it_is_unless_something_else_is_typed() {
+    let due = [tick("d1", "brake_pads", Operation::Replace)];
+    let mut fields = [("due", "d1"), ("fitted.d1", "due d1"), ("fitted.d1.same", "Sintered\tHD-RP-22"), ("fitted.d1.description", "")];
+    let same = event(&fields, &due).fitted.remove(0);
+    assert_eq!((same.description.as_str(), same.part_number.as_deref()), ("Sintered", Some("HD-RP-22")));
+    fields[3].1 = "Organic";
+    let other = event(&fields, &due).fitted.remove(0);
+    assert_eq!((other.description.as_str(), other.part_number), ("Organic", None));
+}
+#[test]
 fn what_is_left_for_later_has_a_time_or_waits_until_it_is_open() {
     let event = event(
         &[
@@ -129,13 +162,13 @@ fn what_is_left_for_later_has_a_time_or_waits_until_it_is_open() {
 fn nothing_that_was_typed_is_lost() {
     let rows: [(&str, &[&str]); 8] = [
         ("work.r0", &["component", "position", "operation", "note"]),
-        ("fitted.r0", &["component", "position", "description", "part_number", "prior_distance", "date_code", "installed_part_id"]),
+        ("fitted.r0", &["component", "position", "description", "part_number", "prior_distance", "date_code", "installed_part_id", "same"]),
         ("removed.r0", &["installed_part_id", "reason"]),
         ("measured.r0", &["component", "position", "quantity", "resolution", "force", "readings.0", "readings.1"]),
         ("filled.r0", &["component", "position", "description", "amount"]),
         ("as_found.r0", &["component", "position", "text"]),
         ("follow_ups.r0", &["text", "component", "position", "distance", "months"]),
-        ("tightened.fnut", &["stages.0", "stages.1", "single_use_was"]),
+        ("tightened.fnut", &["stages.0", "stages.1", "single_use_was", "thread", "adapter", "wrench"]),
     ];
     for (row, fields) in rows {
         for typed in fields {
@@ -182,7 +215,7 @@ fn a_spec_comes_back_from_its_text() {
 #[test]
 fn ticked_steps_and_reasons_make_a_procedure_that_was_followed() {
     let id = "01a21364-0e67-7760-9760-37b7a267b9ce";
-    let (row, untouched) = (format!("procedures.p-{id}"), "procedures.p-01a21364-0e67-7760-9760-37b7a267b9cf");
+    let (row, untouched) = ("procedures.p-b267b9ce".to_owned(), "procedures.p-b267b9cf");
     let (done, why_2, why_4) = (format!("{row}.done"), format!("{row}.why.2"), format!("{row}.why.4"));
     let marker = format!("{id} 3");
     let typed = [
