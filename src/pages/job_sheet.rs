@@ -125,7 +125,18 @@ fn to_have(known: &[Component], have: &ToHave) -> String {
     let details = if details.is_empty() { String::new() } else { format!(" ({})", details.join(", ")) };
     format!("{count}{name}{details}: {}", have.because)
 }
-fn measured(known: &[Component], limit: &SheetLimit) -> Line {
+/// A line for each value to measure, with all the limits that it is held against.
+fn measured(known: &[Component], limits: &[SheetLimit]) -> Vec<Line> {
+    let mut lines: Vec<Line> = Vec::new();
+    for line in limits.iter().map(|limit| held_against(known, limit)) {
+        match lines.iter_mut().find(|before| (&before.what, &before.about) == (&line.what, &line.about)) {
+            Some(before) => before.figure = format!("{}; {}", before.figure, line.figure),
+            None => lines.push(line),
+        }
+    }
+    lines
+}
+fn held_against(known: &[Component], limit: &SheetLimit) -> Line {
     let name = words::component(known, &limit.limit.component, limit.position);
     let age = match (&limit.part_distance, limit.new_part) {
         (_, true) => "for the new part".into(),
@@ -204,7 +215,7 @@ impl SheetPage {
             to_have: sheet.parts.iter().map(|have| to_have(&known, have)).collect(),
             operations: sheet.operations.iter().map(operation).collect(),
             tightened: tightened.collect(),
-            measured: sheet.limits.iter().map(|limit| measured(&known, limit)).collect(),
+            measured: measured(&known, &sheet.limits),
             procedures: sheet.procedures.iter().map(|procedure| Followable::new(procedure, &known)).collect(),
             as_found,
             left: sheet.follow_ups.iter().map(|left| left.text.clone()).collect(),

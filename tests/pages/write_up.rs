@@ -65,3 +65,21 @@ on_both_engines!(an_adapter_is_asked_for_and_what_the_fastener_got_is_worked_out
     // 88 N.m × (240 + 60) ÷ 240
     assert_eq!((&line["stages"][0]["at_fastener"]["value"], &line["stages"][0]["verdict"]), (&json!(110), &json!("within")));
 });
+
+on_both_engines!(a_washer_is_asked_for_no_torque_and_two_limits_of_a_value_are_one_line, async |server| {
+    let bike = server.motorcycle(json!({})).await;
+    let washer = json!({"key": "drain_washer", "name": "Drain washer", "component": "engine_oil", "single_use": true, "stages": []});
+    server.post("/fasteners", &washer).await.created();
+    for (kind, lower) in [("adjust", 12.5), ("wear", 12.1)] {
+        let limit = json!({"component": "battery", "quantity": "voltage", "lower": lower, "unit": "V", "kind": kind});
+        server.post("/limits", &limit).await.created();
+    }
+    let rule = json!({"name": "Battery at rest", "component": "battery", "operation": "measure", "every": {"months": 1}});
+    server.post("/interval-rules", &rule).await.created();
+    server.reading(&bike, "2026-01-02", 1000).await.created();
+    let reader = Reader::signed_in(&server).await;
+    let page = reader.fill(&format!("{bike}/write-up"), &[("pick_fastener", "drain_washer"), ("add", "fastener")]).await;
+    page.says("Drain washer</bdi>: new or used again").hides("Stage 1").hides("tightened.f-drain_washer.more");
+    let due = server.get(&format!("{bike}/due")).await.items()[0]["id"].as_str().unwrap().to_owned();
+    reader.get(&format!("{bike}/job-sheet?due={due}")).await.says("at least 12.5 V (adjust); at least 12.1 V (wear)");
+});

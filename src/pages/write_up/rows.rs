@@ -138,6 +138,8 @@ pub struct TightenedRow {
     pub key: String,
     /// Its name.
     pub title: String,
+    /// What it is asked for: its torque, or whether it is new.
+    pub about: &'static str,
     /// Thread, pattern, count, source.
     pub hint: String,
     /// Its stages.
@@ -449,7 +451,10 @@ fn tightened_row(
     let known = fastener.map_or(&[][..], |fastener| &fastener.stages);
     let front = format!("{row}.stages.");
     let sent = form.names().filter(|name| name.starts_with(&front)).count().min(20);
-    let stages: Vec<StageRow> = (0..known.len().max(sent).max(1)).map(|number| stage_row(form, &row, number, known.get(number))).collect();
+    // A washer or a clip has no torque; of a bolt whose torque is not known, what was reached may still be said.
+    let no_torque = fastener.is_some_and(|fastener| fastener.single_use && fastener.stages.is_empty());
+    let stages: Vec<StageRow> =
+        (0..known.len().max(sent).max(usize::from(!no_torque))).map(|number| stage_row(form, &row, number, known.get(number))).collect();
     form.offer(&at(&row, "single_use_was"), "");
     let more = any(form, &row, &["more", "thread", "adapter", "wrench"]);
     if more {
@@ -460,6 +465,7 @@ fn tightened_row(
         || any(form, &row, &["single_use_was", "more", "thread", "adapter", "wrench"]);
     TightenedRow {
         title: fastener.map_or_else(|| key.replace('_', " "), |fastener| fastener.name.clone()),
+        about: if stages.is_empty() { "new or used again" } else { "torque" },
         hint: fastener.map(about_fastener).unwrap_or_default(),
         stages,
         single_use: fastener.is_some_and(|fastener| fastener.single_use) || any(form, &row, &["single_use_was"]),
