@@ -5,7 +5,7 @@ use clap::Parser;
 use opentelemetry::trace::TracerProvider;
 use tracing_subscriber::{
     EnvFilter, Layer,
-    filter::{LevelFilter, Targets},
+    filter::{LevelFilter, filter_fn},
     layer::SubscriberExt,
     util::SubscriberInitExt,
 };
@@ -39,7 +39,8 @@ async fn main() -> ExitCode {
         }
     };
     let spans = traces.as_ref().map(|traces| {
-        let own = Targets::new().with_target("witnessmark", LevelFilter::DEBUG);
+        // Spans alone: lines of the log may hold addresses.
+        let own = filter_fn(|about| about.is_span() && about.target().starts_with("witnessmark")).with_max_level_hint(LevelFilter::DEBUG);
         tracing_opentelemetry::layer().with_tracer(traces.tracer("witnessmark")).with_filter(own)
     });
     tracing_subscriber::registry().with(lines).with(spans).init();

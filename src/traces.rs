@@ -33,17 +33,17 @@ static ON: AtomicBool = AtomicBool::new(false);
 /// # Errors
 /// With what to do, where the variables cannot be read.
 pub fn provider() -> Result<Option<SdkTracerProvider>, String> {
-    let set = |name: &str| env::var(name).is_ok_and(|value| !value.is_empty());
-    let named = ["OTEL_EXPORTER_OTLP_ENDPOINT", "OTEL_EXPORTER_OTLP_TRACES_ENDPOINT"].into_iter().any(set);
-    if !named || env::var("OTEL_SDK_DISABLED").is_ok_and(|value| value.eq_ignore_ascii_case("true")) {
-        return Ok(None);
-    }
+    let set = |name: &str| env::var(name).ok().filter(|value| !value.is_empty());
+    let named = ["OTEL_EXPORTER_OTLP_TRACES_ENDPOINT", "OTEL_EXPORTER_OTLP_ENDPOINT"].into_iter().find_map(set);
+    let disabled = set("OTEL_SDK_DISABLED").is_some_and(|value| value.eq_ignore_ascii_case("true"));
+    let Some(address) = named.filter(|_| !disabled) else { return Ok(None) };
     let exporter = SpanExporter::builder().with_http().with_http_client(Sender(Handle::current())).build();
+    let exporter = Target::parse(&address).and_then(|_| exporter.map_err(|error| error.to_string()));
     let exporter = exporter.map_err(|error| {
         format!("the OTEL_ variables cannot be read ({error}); OTEL_EXPORTER_OTLP_ENDPOINT is an address such as http://127.0.0.1:4318")
     })?;
     let mut resource = Resource::builder();
-    if !set("OTEL_SERVICE_NAME") {
+    if set("OTEL_SERVICE_NAME").is_none() {
         resource = resource.with_service_name("witnessmark");
     }
     global::set_text_map_propagator(TraceContextPropagator::new());
@@ -58,7 +58,13 @@ struct Sender(Handle);
 impl HttpClient for Sender {
     async fn send_bytes(&self, request: Request<Bytes>) -> Result<Response<Bytes>, HttpError> {
         let target = Target::parse(&request.uri().to_string())?;
-        let status = self.0.spawn(async move { post::send(&target, request.map(Body::from), true).await }).await??;
+        let status = self.0.spawn(async move { post::send(&target, request.map(Body::from), true).await }).await?;
+        match &status {
+            Ok(200..=299) => {}
+            Ok(status) => tracing::warn!(status, "the collector did not take the traces"),
+            Err(error) => tracing::warn!(error, "the traces could not be sent"),
+        }
+        let status = status?;
         Ok(Response::builder().status(status).body(Bytes::new())?)
     }
 }

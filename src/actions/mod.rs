@@ -289,7 +289,7 @@ impl App {
     pub async fn read(&self, caller: &Caller) -> Result<Work> {
         let copy = match &self.replica {
             Some(replica) => {
-                let copy = replica.read(&self.store).await?;
+                let copy = replica.read(&self.store).instrument(debug_span!("wait for the copy")).await?;
                 self.metrics.read_from(copy.is_some());
                 copy
             }

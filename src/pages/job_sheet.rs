@@ -28,6 +28,7 @@ use crate::{
         id::Id,
         job_sheet::{JobSheet, SheetLimit, SheetProcedure, SheetStep, ToHave},
         motorcycle::Motorcycle,
+        quantity::Quantity,
         visits::Visit,
         words::Status,
     },
@@ -127,14 +128,16 @@ fn to_have(known: &[Component], have: &ToHave) -> String {
 }
 /// A line for each value to measure, with all the limits that it is held against.
 fn measured(known: &[Component], limits: &[SheetLimit]) -> Vec<Line> {
-    let mut lines: Vec<Line> = Vec::new();
-    for line in limits.iter().map(|limit| held_against(known, limit)) {
-        match lines.iter_mut().find(|before| (&before.what, &before.about) == (&line.what, &line.about)) {
-            Some(before) => before.figure = format!("{}; {}", before.figure, line.figure),
-            None => lines.push(line),
+    let mut lines: Vec<(Option<&Quantity>, Line)> = Vec::new();
+    for limit in limits {
+        let (force, line) = (limit.limit.at_force.as_ref(), held_against(known, limit));
+        // At another force it is another value.
+        match lines.iter_mut().find(|(at, before)| (*at, &before.what, &before.about) == (force, &line.what, &line.about)) {
+            Some((_, before)) => before.figure = format!("{}; {}", before.figure, line.figure),
+            None => lines.push((force, line)),
         }
     }
-    lines
+    lines.into_iter().map(|(_, line)| line).collect()
 }
 fn held_against(known: &[Component], limit: &SheetLimit) -> Line {
     let name = words::component(known, &limit.limit.component, limit.position);

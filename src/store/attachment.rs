@@ -105,8 +105,11 @@ pub async fn find(tx: &mut Tx, workshop: Id<Workshop>, id: Id<Attachment>) -> Re
 
 /// What is known about the attachments of these things, in the order in which they were entered.
 pub async fn of(tx: &mut Tx, workshop: Id<Workshop>, things: &[Uuid]) -> Result<Vec<Attachment>> {
-    let sql =
-        concat!("select ", columns!(), " from attachment where workshop_id = $1 and belongs_to in ({}) and deleted_at is null order by id");
+    let sql = concat!(
+        "select ",
+        columns!(),
+        " from attachment where workshop_id = $1 and belongs_to in ({}) and deleted_at is null order by coalesce(id, id)"
+    );
     Ok(fetch_of!(tx, Row, sql, workshop, things).into_iter().map(Attachment::from).collect())
 }
 

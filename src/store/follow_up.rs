@@ -102,12 +102,12 @@ pub async fn by_ids(tx: &mut Tx, workshop: Id<Workshop>, ids: &[Id<FollowUp>]) -
 }
 /// What these events left, struck out or not, in the order entered.
 pub async fn left_in(tx: &mut Tx, workshop: Id<Workshop>, events: &[Id<ServiceEvent>]) -> Result<Vec<FollowUp>> {
-    let sql = concat!(follow_ups!(), "where u.workshop_id = $1 and u.service_event_id in ({}) order by u.id");
+    let sql = concat!(follow_ups!(), "where u.workshop_id = $1 and u.service_event_id in ({}) order by coalesce(u.id, u.id)");
     Ok(fetch_of!(tx, Row, sql, workshop, events).into_iter().map(FollowUp::from).collect())
 }
 /// What these events settled, in the order entered.
 pub async fn done_in(tx: &mut Tx, workshop: Id<Workshop>, events: &[Id<ServiceEvent>]) -> Result<Vec<FollowUp>> {
-    let sql = concat!(follow_ups!(), "where u.workshop_id = $1 and u.done_in in ({}) order by u.id");
+    let sql = concat!(follow_ups!(), "where u.workshop_id = $1 and u.done_in in ({}) order by coalesce(u.id, u.id)");
     Ok(fetch_of!(tx, Row, sql, workshop, events).into_iter().map(FollowUp::from).collect())
 }
 
@@ -120,13 +120,19 @@ pub async fn list(
     status: Option<FollowUpStatus>,
     stretch: Stretch<Id<FollowUp>>,
 ) -> Result<Vec<FollowUp>> {
-    let sql = concat!(
-        follow_ups!(),
-        "where u.workshop_id = $1 and u.struck_at is null and ($2 is null or u.motorcycle_id = $2) and ($3 is null or u.status = $3)
-           and ($4 is null or u.id < $4) and ($7 is null or u.motorcycle_id = $7)
-           and ($6 is null or exists (select 1 from motorcycle b where b.workshop_id = $1 and b.id = u.motorcycle_id and b.owner_id = $6))
-         order by u.id desc limit $5"
-    );
+    macro_rules! standing {
+        ($whose:literal) => {
+            concat!(
+                follow_ups!(),
+                "where u.workshop_id = $1 and ",
+                $whose,
+                " and u.struck_at is null and ($3 is null or u.status = $3) and ($4 is null or u.id < $4) and ($7 is null or u.motorcycle_id = $7)
+                   and ($6 is null or exists (select 1 from motorcycle b where b.workshop_id = $1 and b.id = u.motorcycle_id and b.owner_id = $6))
+                 order by u.id desc limit $5"
+            )
+        };
+    }
+    let sql = if bike.is_some() { standing!("u.motorcycle_id = $2") } else { standing!("$2 is null") };
     let rows = on!(
         tx,
         sqlx::query_as::<_, Row>(sql)

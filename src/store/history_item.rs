@@ -84,8 +84,9 @@ pub async fn list(tx: &mut Tx, workshop: Id<Workshop>, bike: Id<Motorcycle>, str
             "a.id",
             "a.id",
             "a.on_date",
-            "amendment a join service_event e on e.workshop_id = a.workshop_id and e.id = a.service_event_id
-             where a.workshop_id = $1 and e.motorcycle_id = $2"
+            // In this order: from the motorcycle's events to their amendments, not through those of the whole workshop.
+            "service_event e cross join amendment a
+             where e.workshop_id = $1 and e.motorcycle_id = $2 and a.workshop_id = e.workshop_id and a.service_event_id = e.id"
         ),
         " order by on_date desc, entry desc, what desc limit $6"
     );

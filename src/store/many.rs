@@ -45,6 +45,9 @@ macro_rules! insert_many {
     };
 }
 /// Reads the rows of several ids: `$1` of the statement is the workshop, the ids stand where `{}` is. Nothing is asked for no ids.
+///
+/// Where the ids are not the rows' own, the order is `coalesce(id, id)`: SQLite does not know how many rows a workshop has, and would rather walk
+/// the key of the whole table, which is in that order, than use the index and sort the few that it finds (`tests/api/plans.rs`).
 macro_rules! fetch_of {
     ($tx:expr, $row:ty, $sql:expr, $workshop:expr, $ids:expr) => {{
         let ids = $ids;

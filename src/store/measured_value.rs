@@ -93,18 +93,18 @@ pub async fn by_ids(tx: &mut Tx, workshop: Id<Workshop>, ids: &[Id<MeasuredValue
 }
 /// The values that came with these events, struck out or not, in the order entered.
 pub async fn of_events(tx: &mut Tx, workshop: Id<Workshop>, events: &[Id<ServiceEvent>]) -> Result<Vec<Stored>> {
-    let sql = concat!(values!(), "where workshop_id = $1 and service_event_id in ({}) order by id");
+    let sql = concat!(values!(), "where workshop_id = $1 and service_event_id in ({}) order by coalesce(id, id)");
     Ok(fetch_of!(tx, Row, sql, workshop, events).into_iter().map(Stored::from).collect())
 }
 /// Every value of a motorcycle that stands and did not name its part.
 pub async fn unnamed(tx: &mut Tx, workshop: Id<Workshop>, bike: Id<Motorcycle>) -> Result<Vec<Stored>> {
-    let sql = concat!(values!(), "where workshop_id = $1 and motorcycle_id = $2 and struck_at is null order by id");
+    let sql = concat!(values!(), "where workshop_id = $1 and motorcycle_id = $2 and struck_at is null order by coalesce(id, id)");
     let rows = on!(tx, sqlx::query_as::<_, Row>(sql).bind(workshop).bind(bike), fetch_all)?;
     Ok(rows.into_iter().map(Stored::from).filter(|stored| stored.named.is_none()).collect())
 }
 /// Values that stand of these parts, whichever motorcycle they were on.
 pub async fn of_parts(tx: &mut Tx, workshop: Id<Workshop>, parts: &[Id<InstalledPart>]) -> Result<Vec<Stored>> {
-    let sql = concat!(values!(), "where workshop_id = $1 and part_id in ({}) and struck_at is null order by id");
+    let sql = concat!(values!(), "where workshop_id = $1 and part_id in ({}) and struck_at is null order by coalesce(id, id)");
     Ok(fetch_of!(tx, Row, sql, workshop, parts).into_iter().map(Stored::from).collect())
 }
 

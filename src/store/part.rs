@@ -223,7 +223,7 @@ pub async fn standing(tx: &mut Tx, workshop: Id<Workshop>, bike: Id<Motorcycle>)
 
 /// What these events fitted, struck out or not, in the order entered.
 pub async fn fitted_in(tx: &mut Tx, workshop: Id<Workshop>, events: &[Id<ServiceEvent>]) -> Result<Vec<FittingRow>> {
-    let sql = concat!(fittings!(), "where f.workshop_id = $1 and f.fitted_event_id in ({}) order by f.id");
+    let sql = concat!(fittings!(), "where f.workshop_id = $1 and f.fitted_event_id in ({}) order by coalesce(f.id, f.id)");
     Ok(fetch_of!(tx, FittingRow, sql, workshop, events))
 }
 /// What these events removed, in the order in which it ended.

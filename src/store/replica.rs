@@ -1,6 +1,6 @@
 //! A streaming copy of a PostgreSQL database that reads are taken from, never older than what was acknowledged before.
 //!
-//! Before each read the primary is asked how far its log reaches, and the copy is read once it has replayed that far. So a read sees every
+//! Before each read the primary is asked how far its log reaches, and the copy is read once it has replayed that far, on the same timeline. So a read sees every
 //! write that anybody was told of before it began: the caller's own, and what another server wrote. Where the copy lags longer than
 //! [`PAUSES`] or is out of reach, the primary is read. Who may come in is always asked of the primary.
 use std::{sync::Mutex, time::Duration};
@@ -66,8 +66,10 @@ impl Replica {
             return Ok(None);
         }
         // Not how far it is flushed: where commits are not waited for, what was acknowledged may not be.
-        let mark: String = sqlx::query_scalar("select pg_current_wal_insert_lsn()::text").fetch_one(primary).await?;
-        let found = self.read_from(&mark).await.unwrap_or_else(|error| {
+        // The timeline is the first part of a log file's name; a takeover by another server begins the next one.
+        let sql = "select lsn::text, ('x' || substr(pg_walfile_name(lsn), 1, 8))::bit(32)::int from pg_current_wal_insert_lsn() as lsn";
+        let mark = sqlx::query_as(sql).fetch_one(primary).await?;
+        let found = self.read_from(mark).await.unwrap_or_else(|error| {
             tracing::warn!(%error, "the copy cannot be read; the primary is");
             self.leave_alone();
             None
@@ -80,14 +82,18 @@ impl Replica {
         self.pool.close().await;
     }
 
-    async fn read_from(&self, mark: &str) -> sqlx::Result<Option<Transaction<'static, Postgres>>> {
+    async fn read_from(&self, (mark, timeline): (String, i32)) -> sqlx::Result<Option<Transaction<'static, Postgres>>> {
         let mut copy: PoolConnection<Postgres> = self.pool.acquire().await?;
         for pause in PAUSES {
             sleep(pause).await;
             // Before the transaction, whose moment is that of its first statement: it would be taken before the log's end is looked up.
-            let sql = "select pg_is_in_recovery() and pg_last_wal_replay_lsn() >= $1::pg_lsn";
-            let there: Option<bool> = sqlx::query_scalar(sql).bind(mark).fetch_one(&mut *copy).await?;
-            if there == Some(true) {
+            let sql = "select pg_is_in_recovery() and timeline_id = $2, coalesce(pg_last_wal_replay_lsn() >= $1::pg_lsn, false)
+                       from pg_control_checkpoint()";
+            let (follows, there): (bool, bool) = sqlx::query_as(sql).bind(&mark).bind(timeline).fetch_one(&mut *copy).await?;
+            if !follows {
+                return Err(sqlx::Error::Configuration("it does not follow the primary".into()));
+            }
+            if there {
                 return Transaction::begin(copy, Some(SqlStr::from_static(READ_ONLY))).await.map(Some);
             }
         }

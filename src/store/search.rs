@@ -289,14 +289,14 @@ async fn add_lines(
     }
     let sql = "select f.fitted_event_id, p.component, f.position, p.description, p.part_number from fitting f
                join installed_part p on p.workshop_id = f.workshop_id and p.id = f.part_id
-               where f.workshop_id = $1 and f.fitted_event_id in ({}) order by f.id";
+               where f.workshop_id = $1 and f.fitted_event_id in ({}) order by coalesce(f.id, f.id)";
     for (event, component, position, description, number) in fetch_of!(tx, FittedRow, sql, workshop, ids) {
         let said = [description, number.unwrap_or_default()].into_iter().filter(|text| !text.is_empty()).collect::<Vec<_>>().join(", ");
         let also = format!("{component} {} {}", search::also(Operation::Fit), search::also(Operation::Replace));
         add(event, place(&component, position, &said), also);
     }
     let sql = "select service_event_id, component, position, quantity from measured_value
-               where workshop_id = $1 and service_event_id in ({}) order by id";
+               where workshop_id = $1 and service_event_id in ({}) order by coalesce(id, id)";
     for (event, component, position, quantity) in fetch_of!(tx, MeasuredRow, sql, workshop, ids) {
         let said = quantity.as_str().replace('_', " ");
         add(event, place(&component, position, &said), format!("{component} {}", search::also(Operation::Measure)));

@@ -321,6 +321,6 @@ pub async fn amendments_by_ids(tx: &mut Tx, workshop: Id<Workshop>, ids: &[Id<Am
 /// The amendments of these events, in the order entered.
 pub async fn amendments_of(tx: &mut Tx, workshop: Id<Workshop>, events: &[Id<ServiceEvent>]) -> Result<Vec<(Id<ServiceEvent>, Amendment)>> {
     let sql = "select id, service_event_id, written_by, text, created_at from amendment
-               where workshop_id = $1 and service_event_id in ({}) order by id";
+               where workshop_id = $1 and service_event_id in ({}) order by coalesce(id, id)";
     Ok(fetch_of!(tx, AmendmentRow, sql, workshop, events).into_iter().map(amendment).collect())
 }

@@ -32,13 +32,21 @@ struct EventRow {
 
 /// What became of single-use fasteners on motorcycles in use, or on this one, in the order of time.
 pub async fn uses(tx: &mut Tx, workshop: Id<Workshop>, sight: Sight, bike: Option<Id<Motorcycle>>) -> Result<Vec<Use>> {
-    // Bodies are written without spaces, and a quotation mark inside a text has a backslash before it: only the field itself is found.
-    let sql = r#"select e.id, e.motorcycle_id, b.name, e.on_date, e.body, r.reading, r.unit
+    // Bodies are written without spaces, and a quotation mark inside a text has a backslash before it: only the field itself is found. There
+    // is an index of exactly these events (migration 0015).
+    macro_rules! events {
+        ($whose:literal) => {
+            concat!(
+                r#"select e.id, e.motorcycle_id, b.name, e.on_date, e.body, r.reading, r.unit
                  from service_event e join motorcycle b on b.workshop_id = e.workshop_id and b.id = e.motorcycle_id
                    left join reading r on r.workshop_id = e.workshop_id and r.service_event_id = e.id and r.counter = 'odometer' and r.struck_at is null
-                 where e.workshop_id = $1 and e.struck_at is null and e.body like '%"single_use_was":"re%'
-                   and ($2 is null and b.archived_at is null or e.motorcycle_id = $2)
-                   and ($3 is null or b.owner_id = $3) and ($4 is null or b.id = $4)"#;
+                 where e.workshop_id = $1 and e.struck_at is null and e.body like '%"single_use_was":"re%' and "#,
+                $whose,
+                " and ($3 is null or b.owner_id = $3) and ($4 is null or b.id = $4)"
+            )
+        };
+    }
+    let sql = if bike.is_some() { events!("e.motorcycle_id = $2") } else { events!("$2 is null and b.archived_at is null") };
     let mut rows =
         on!(tx, sqlx::query_as::<_, EventRow>(sql).bind(workshop).bind(bike).bind(sight.owner()).bind(sight.motorcycle()), fetch_all)?;
     // On one day by distance, then as entered.
@@ -69,18 +77,34 @@ struct PartRow {
 
 /// Single-use parts that are on a motorcycle and were on one before, or came used.
 pub async fn parts_reused(tx: &mut Tx, workshop: Id<Workshop>, sight: Sight, bike: Option<Id<Motorcycle>>) -> Result<Vec<Reused>> {
-    let sql = "with stay as (
+    macro_rules! parts {
+        ($single_use:literal, $whose:literal) => {
+            concat!(
+                "with stay as (
                  select f.part_id, f.fitted_on, p.condition, row_number() over (partition by f.part_id order by f.fitted_on, f.id) as place
-                 from fitting f join installed_part p on p.workshop_id = f.workshop_id and p.id = f.part_id
-                 where f.workshop_id = $1 and p.single_use and f.struck_at is null),
+                 from ", $single_use, "
+                   cross join fitting f
+                 where p.workshop_id = $1 and p.single_use and f.workshop_id = p.workshop_id and f.part_id = p.id and f.struck_at is null),
                again as (
                  select part_id, min(fitted_on) as since, count(*) as times from stay where place > 1 or condition = 'used' group by part_id)
                select p.id, f.motorcycle_id, b.name, p.component, p.description, f.position, f.fitted_event_id, again.since, again.times
-               from again join fitting f on f.workshop_id = $1 and f.part_id = again.part_id and f.struck_at is null and f.removed_on is null
+               from again cross join fitting f
                  join installed_part p on p.workshop_id = f.workshop_id and p.id = f.part_id
                  join motorcycle b on b.workshop_id = f.workshop_id and b.id = f.motorcycle_id
-               where f.workshop_id = $1 and ($2 is null and b.archived_at is null or f.motorcycle_id = $2)
-                 and ($3 is null or b.owner_id = $3) and ($4 is null or b.id = $4)";
+               where f.workshop_id = $1 and f.part_id = again.part_id and f.struck_at is null and f.removed_on is null and ", $whose, " and ($3 is null or b.owner_id = $3) and ($4 is null or b.id = $4)"
+            )
+        };
+    }
+    // From the single-use parts of the workshop, of which there is an index, or from the parts that are on the motorcycle, to all their stays.
+    let sql = if bike.is_some() {
+        parts!(
+            "fitting here join installed_part p on here.workshop_id = $1 and here.motorcycle_id = $2 and here.struck_at is null
+                     and here.removed_on is null and p.workshop_id = here.workshop_id and p.id = here.part_id",
+            "f.motorcycle_id = $2"
+        )
+    } else {
+        parts!("installed_part p", "$2 is null and b.archived_at is null")
+    };
     let reused = |row: PartRow| Reused {
         motorcycle: MotorcycleRef { id: row.motorcycle_id, name: row.name },
         kind: ReusedKind::Part,

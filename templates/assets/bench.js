@@ -106,7 +106,7 @@ for (const form of store ? document.querySelectorAll("form[data-draft]") : []) {
 function restore(form, name, pairs) {
   const values = new Map();
   for (const [field, value] of pairs) values.set(field, [...(values.get(field) ?? []), value]);
-  for (const field of values.keys()) if (!form.elements[field] && !field.endsWith(".kept")) addMissing(form, field);
+  for (const field of values.keys()) if (!form.elements[field] && !field.endsWith(".kept")) addMissing(form, field, values.get(field).length);
   // Photographs that wait for the form go on waiting.
   for (const [field, kept] of values) {
     for (const value of field.endsWith(".kept") ? kept : []) {
@@ -166,17 +166,17 @@ function addReading(form, row) {
   return input;
 }
 // A draft may hold rows that the page does not have; what belongs to none is sent along all the same.
-function addMissing(form, name) {
+function addMissing(form, name, count) {
   const row = /^(\w+)\.r\d+$/.exec(name);
   if (row && addRow(form, row[1], name)) return;
   const reading = /^(measured\..+)\.readings\.\d+$/.exec(name);
   while (reading && !form.elements[name] && addReading(form, reading[1]));
   if (form.elements[name] || name === "due" || name === "follow_ups_done" || /\.(r\d+)\./.test(name)) return;
-  const input = document.createElement("input");
-  input.type = "hidden";
-  input.name = name;
-  input.dataset.kept = "";
-  form.append(input);
+  while (count--) {
+    const input = Object.assign(document.createElement("input"), { type: "hidden", name });
+    input.dataset.kept = "";
+    form.append(input);
+  }
 }
 
 // A way to a row opens it.

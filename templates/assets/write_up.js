@@ -40,9 +40,14 @@ async function fetchFor(box) {
   try {
     const answer = await fetch(page.getAttribute("action"), { method: "POST", body });
     const found = new DOMParser().parseFromString(await answer.text(), "text/html");
-    for (const details of found.querySelectorAll("details[data-for]")) if (!document.getElementById(details.querySelector("fieldset").id)) document.getElementById("values").append(details);
+    const waiting = [...page.querySelectorAll("input[data-kept]")];
+    for (const details of found.querySelectorAll("details[data-for]")) {
+      const here = document.getElementById(details.querySelector("fieldset").id)?.closest("details");
+      if (!here) document.getElementById("values").append(details);
+      else if (waiting.some((kept) => details.querySelector(`[name="${kept.name}"]`))) here.replaceWith(details);
+    }
     // What a draft brought back without a field of its own has one now.
-    for (const kept of page.querySelectorAll("input[data-kept]")) if (page.elements[kept.name] !== kept) kept.remove();
+    for (const kept of waiting) if ([...page.elements].some((field) => field.name === kept.name && !("kept" in field.dataset))) kept.remove();
     for (const box of page.querySelectorAll("[data-limits]")) judge(box.firstElementChild);
     follow(box);
   } catch {

@@ -41,6 +41,7 @@ mod packet;
 mod packet_import;
 mod parts;
 mod people;
+mod plans;
 mod procedures;
 mod readings;
 mod records;

@@ -56,7 +56,7 @@ async fn write_and_read(client: Client, servers: Vec<Arc<Program>>, bike: String
 /// One stretch of time; gives how often the copy and the primary were read.
 async fn stretch(client: &Client, servers: &[Arc<Program>], bikes: &[String], what: &str, begin: u32) -> Result<[u64; 2], String> {
     let before = reads(client, servers).await;
-    let until = Instant::now() + Duration::from_secs(3);
+    let until = Instant::now() + Duration::from_secs(6);
     let mut tasks = JoinSet::new();
     for bike in bikes {
         tasks.spawn(write_and_read(client.clone(), servers.to_vec(), bike.clone(), begin, until));
@@ -108,9 +108,9 @@ pub async fn run() -> ExitCode {
     ExitCode::SUCCESS
 }
 async fn stages(client: &Client, servers: &[Arc<Program>], bikes: &[String], copy: &Cluster) -> Result<(), String> {
-    let [from_copy, _] = stretch(client, servers, bikes, "the copy follows", 0).await?;
-    if from_copy == 0 {
-        return Err("the copy was never read".into());
+    let [from_copy, from_primary] = stretch(client, servers, bikes, "the copy follows", 0).await?;
+    if from_copy < from_primary {
+        return Err("the copy was hardly read".into());
     }
     copy.run("pause", &[]);
     let [from_copy, _] = stretch(client, servers, bikes, "it stands still", 100_000).await?;
@@ -118,9 +118,9 @@ async fn stages(client: &Client, servers: &[Arc<Program>], bikes: &[String], cop
         return Err("a copy that stands still was read".into());
     }
     copy.run("resume", &[]);
-    let [from_copy, _] = stretch(client, servers, bikes, "it follows again", 200_000).await?;
-    if from_copy == 0 {
-        return Err("the copy was not read again".into());
+    let [from_copy, from_primary] = stretch(client, servers, bikes, "it follows again", 200_000).await?;
+    if from_copy < from_primary {
+        return Err("the copy was hardly read again".into());
     }
     copy.run("stop", &[]);
     stretch(client, servers, bikes, "it is gone", 300_000).await?;

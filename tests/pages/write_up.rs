@@ -32,6 +32,20 @@ on_both_engines!(pads_like_the_ones_before_need_no_letters, async |server| {
     assert_eq!((&fitted["description"], &fitted["part_number"]), (&json!("Sintered, \"long\""), &json!("FP-9")));
 });
 
+on_both_engines!(the_same_again_stays_ticked_while_rows_are_added_where_a_part_has_no_number_either, async |server| {
+    let bike = server.motorcycle(json!({})).await;
+    let rule = json!({"name": "Chain", "component": "drive_chain", "operation": "replace", "every": {"months": 1}});
+    server.post("/interval-rules", &rule).await.created();
+    let chain = json!({"component": "drive_chain", "description": "525, 116 links", "on": "2026-01-02", "odometer": 1000});
+    server.post(&format!("{bike}/installed-parts"), &chain).await.created();
+    let due = server.get(&format!("{bike}/due")).await.items()[0]["id"].as_str().unwrap().to_owned();
+    let row = format!("fitted.d{}", &due[due.len() - 8..]);
+    let (marker, same) = (format!("due {due}"), format!("{row}.same"));
+    let fields = [("due", due.as_str()), (&row, &marker), (&same, "525, 116 links"), ("add", "work")];
+    let page = Reader::signed_in(&server).await.fill(&format!("{bike}/write-up?due={due}"), &fields).await;
+    page.says(&format!("name=\"{same}\" value=\"525, 116 links\" checked"));
+});
+
 on_both_engines!(an_adapter_is_asked_for_and_what_the_fastener_got_is_worked_out, async |server| {
     let bike = server.motorcycle(json!({})).await;
     let nut = json!({"key": "rear_axle_nut", "name": "Rear axle nut", "component": "axle", "position": "rear",
@@ -79,7 +93,7 @@ on_both_engines!(a_washer_is_asked_for_no_torque_and_two_limits_of_a_value_are_o
     server.reading(&bike, "2026-01-02", 1000).await.created();
     let reader = Reader::signed_in(&server).await;
     let page = reader.fill(&format!("{bike}/write-up"), &[("pick_fastener", "drain_washer"), ("add", "fastener")]).await;
-    page.says("Drain washer</bdi>: new or used again").hides("Stage 1").hides("tightened.f-drain_washer.more");
+    page.says("Drain washer</bdi>: new or used again").hides("Stage 1").says("tightened.f-drain_washer.more\">Torque</button>");
     let due = server.get(&format!("{bike}/due")).await.items()[0]["id"].as_str().unwrap().to_owned();
     reader.get(&format!("{bike}/job-sheet?due={due}")).await.says("at least 12.5 V (adjust); at least 12.1 V (wear)");
 });

@@ -305,8 +305,8 @@ impl Reader<'_> {
         // What a part was is a choice with a default; beside a part from the shelf it says nothing.
         let condition = self.form.chosen(&at(row, "condition")).filter(|_| from_shelf.is_none());
         let (mut description, mut part_number) = (self.text(row, "description"), self.optional(row, "part_number"));
-        if description.is_empty() && part_number.is_none() {
-            (description, part_number) = self.optional(row, "same").map(|same| identity(&same)).unwrap_or_default();
+        if let Some((same, number)) = self.optional(row, "same").map(|same| identity(&same)).filter(|_| description.is_empty()) {
+            (description, part_number) = (same, part_number.or(number));
         }
         let fitted = NewFitted {
             installed_part_id: from_shelf,

@@ -240,9 +240,10 @@ pub fn plain(form: &Form, kind: &str, fresh: Option<&str>) -> Vec<PlainRow> {
     rows.map(|row| PlainRow { fresh: fresh == Some(row.as_str()), ..PlainRow::free(row) }).collect()
 }
 
-/// What a part is, as the value of a box: its description, and after a tab its part number.
+/// What a part is, as the value of a box: its description, and after a tab its part number. As a form gives it back, without blanks around it.
 fn same_again(part: &InstalledPart) -> String {
-    format!("{}\t{}", part.description, part.part_number.as_deref().unwrap_or_default())
+    let number = part.part_number.as_deref().unwrap_or_default();
+    format!("{}\t{}", part.description.trim(), number.trim()).trim().to_owned()
 }
 /// Description and part number from the value of a box that [`same_again`] made.
 #[must_use]
@@ -451,12 +452,12 @@ fn tightened_row(
     let known = fastener.map_or(&[][..], |fastener| &fastener.stages);
     let front = format!("{row}.stages.");
     let sent = form.names().filter(|name| name.starts_with(&front)).count().min(20);
-    // A washer or a clip has no torque; of a bolt whose torque is not known, what was reached may still be said.
-    let no_torque = fastener.is_some_and(|fastener| fastener.single_use && fastener.stages.is_empty());
+    let more = any(form, &row, &["more", "thread", "adapter", "wrench"]);
+    // A washer or a clip has no torque; what a bolt without a known one reached may be said all the same.
+    let no_torque = !more && fastener.is_some_and(|fastener| fastener.single_use && fastener.stages.is_empty());
     let stages: Vec<StageRow> =
         (0..known.len().max(sent).max(usize::from(!no_torque))).map(|number| stage_row(form, &row, number, known.get(number))).collect();
     form.offer(&at(&row, "single_use_was"), "");
-    let more = any(form, &row, &["more", "thread", "adapter", "wrench"]);
     if more {
         form.offer(&at(&row, "lengths"), Unit::Mm.to_string());
     }

@@ -137,6 +137,9 @@ fn the_same_again_says_what_it_is_unless_something_else_is_typed() {
     let mut fields = [("due", "d1"), ("fitted.d1", "due d1"), ("fitted.d1.same", "Sintered\tHD-RP-22"), ("fitted.d1.description", "")];
     let same = event(&fields, &due).fitted.remove(0);
     assert_eq!((same.description.as_str(), same.part_number.as_deref()), ("Sintered", Some("HD-RP-22")));
+    let other_number = [&fields[..], &[("fitted.d1.part_number", "HD-RP-23")]].concat();
+    let same = event(&other_number, &due).fitted.remove(0);
+    assert_eq!((same.description.as_str(), same.part_number.as_deref()), ("Sintered", Some("HD-RP-23")));
     fields[3].1 = "Organic";
     let other = event(&fields, &due).fitted.remove(0);
     assert_eq!((other.description.as_str(), other.part_number), ("Organic", None));
