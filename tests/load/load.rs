@@ -315,17 +315,21 @@ fn one_bike(served: &Served, time: Duration) -> Vec<Line> {
 
 /// What the first pages cost in the large fleet, beside the small one.
 fn first_pages(fleets: &[Served; 2]) -> Vec<Line> {
-    let page = |what: &str, path: &str, credentials: fn(&Served) -> String| {
-        let sides: Vec<_> = fleets.iter().map(|fleet| (fleet.address, client::get(path, &credentials(fleet)))).collect();
+    let page = |what: &str, path: fn(&Served) -> String, credentials: fn(&Served) -> String| {
+        let sides: Vec<_> = fleets.iter().map(|fleet| (fleet.address, client::get(&path(fleet), &credentials(fleet)))).collect();
         let medians = client::medians(&sides, 400);
         Line {
-            what: format!("{what}, first page, {} motorcycles beside {}", fleets[1].bikes.len(), fleets[0].bikes.len()),
+            what: format!("{what}, {} motorcycles beside {}", fleets[1].bikes.len(), fleets[0].bikes.len()),
             measured: format!("{:.2} ms, {:.2} ms", millis(medians[1]), millis(medians[0])),
             ratio: Some(medians[1].as_secs_f64() / medians[0].as_secs_f64()),
             wanted: Some((false, 1.3)),
         }
     };
-    vec![page("GET /due", "/api/v1/due", Served::bearer), page("the workshop's page", "/", Served::session)]
+    vec![
+        page("GET /due, first page", |_| "/api/v1/due".into(), Served::bearer),
+        page("the workshop's page, first page", |_| "/".into(), Served::session),
+        page("a motorcycle's page", |fleet| format!("/motorcycles/{}", fleet.bikes[fleet.bikes.len() / 2]), Served::session),
+    ]
 }
 
 /// Logs services and looks which due items they changed.
