@@ -110,7 +110,7 @@ async fn nothing_about_one_motorcycle_walks_a_table_of_the_whole_workshop() {
     let mut wrong = Vec::new();
     for text in all {
         let mut plan = sqlx::query(AssertSqlSafe(format!("explain query plan {text}")));
-        let places = (1..).take_while(|place| text.contains(&format!("${place}"))).count();
+        let places = (1..=99).filter(|place| text.contains(&format!("${place}"))).count();
         for _ in 0..places {
             plan = plan.bind(None::<i64>);
         }
