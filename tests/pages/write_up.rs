@@ -93,7 +93,7 @@ on_both_engines!(a_washer_is_asked_for_no_torque_and_two_limits_of_a_value_are_o
     server.reading(&bike, "2026-01-02", 1000).await.created();
     let reader = Reader::signed_in(&server).await;
     let page = reader.fill(&format!("{bike}/write-up"), &[("pick_fastener", "drain_washer"), ("add", "fastener")]).await;
-    page.says("Drain washer</bdi>: new or used again").hides("Stage 1").says("tightened.f-drain_washer.more\">Torque</button>");
+    page.says("Drain washer: new or used again</bdi>").hides("Stage 1").says("tightened.f-drain_washer.more\">Torque</button>");
     let due = server.get(&format!("{bike}/due")).await.items()[0]["id"].as_str().unwrap().to_owned();
     reader.get(&format!("{bike}/job-sheet?due={due}")).await.says("at least 12.5 V (adjust); at least 12.1 V (wear)");
 });
