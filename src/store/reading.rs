@@ -101,8 +101,11 @@ pub async fn standing(tx: &mut Tx, workshop: Id<Workshop>, bike: Id<Motorcycle>,
 
 /// The readings that came with a service event and stand.
 pub async fn of_event(tx: &mut Tx, workshop: Id<Workshop>, event: Id<ServiceEvent>) -> Result<Vec<Reading>> {
-    let sql =
-        concat!("select ", columns!(), " from reading where workshop_id = $1 and service_event_id = $2 and struck_at is null order by id");
+    let sql = concat!(
+        "select ",
+        columns!(),
+        " from reading where workshop_id = $1 and service_event_id = $2 and struck_at is null order by coalesce(id, id)"
+    );
     let rows = on!(tx, sqlx::query_as::<_, Row>(sql).bind(workshop).bind(event), fetch_all)?;
     Ok(rows.into_iter().map(Reading::from).collect())
 }
