@@ -59,3 +59,33 @@ async fn work_is_written_up_from_a_ticked_item() {
 async fn work_is_written_up_without_script() {
     written_up(Script::Off).await;
 }
+
+/// What was typed and not saved is back when the page is opened again, also in fields that the page alone would not have.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn an_adapter_that_was_typed_comes_back_with_the_draft() {
+    let workshop = Workshop::open(Script::On).await;
+    let bike = workshop.with_old_oil().await;
+    let browser = Browser::start(360).await;
+    browser.sign_in(&workshop.site, &workshop.email, &workshop.password).await;
+    let page = format!("{}/motorcycles/{bike}/write-up", workshop.site);
+    browser.page.goto(&page).await.expect("the page");
+    browser.see("#pick_fastener option[value='oil_drain_plug']").await.click().await.expect("it can be chosen");
+    browser.press("button[name=add][value=fastener]").await;
+    let of = |field: &str| format!("#values [name='tightened.f-oil_drain_plug.{field}']");
+    browser.press("button[value='tightened.f-oil_drain_plug.more']").await;
+    for (field, typed) in [("stages.0", "24"), ("adapter", "60"), ("wrench", "240")] {
+        browser.type_into(&of(field), typed).await;
+    }
+    // 24 N.m × (240 + 60) ÷ 240 = 30 N.m, of 28 to 32.
+    let verdict = format!("[data-limits]:has({}) .verdict", of("stages.0").replace("#values ", ""));
+    assert_eq!(browser.see(&verdict).await.text().await.expect("a verdict"), "within");
+    tokio::time::sleep(std::time::Duration::from_secs(1)).await;
+    browser.page.goto(&format!("{}/motorcycles", workshop.site)).await.expect("another page");
+    browser.page.goto(&page).await.expect("the page once more");
+    for (field, typed) in [("stages.0", "24"), ("adapter", "60"), ("wrench", "240")] {
+        let back = browser.see(&of(field)).await;
+        assert_eq!(back.prop("value").await.expect("a value").as_deref(), Some(typed), "{field}");
+        assert!(back.is_displayed().await.expect("it shows or not"), "{field} is out of sight");
+    }
+    browser.close().await;
+}
