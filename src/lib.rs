@@ -17,3 +17,7 @@ pub mod pages; // fourth floor, beside the API: HTML, one file per page
 pub mod store; // second floor: the only place that knows SQL
 pub mod traces; // spans for a collector of OpenTelemetry
 pub mod web; // the router and its layers
+
+/// Here rather than in the program, so that the benchmark and the tests have it too.
+#[global_allocator]
+static MEMORY: mimalloc::MiMalloc = mimalloc::MiMalloc;

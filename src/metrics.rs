@@ -43,8 +43,19 @@ struct Series {
     microseconds: AtomicU64,
 }
 
-/// Method and route.
-type Key = (&'static str, Arc<str>);
+impl Series {
+    fn count(&self, status: u16, took: Duration) {
+        let microseconds = u64::try_from(took.as_micros()).unwrap_or(u64::MAX);
+        let status = STATUSES.iter().position(|known| *known == status).unwrap_or(STATUSES.len() - 1);
+        let class = BOUNDS.iter().position(|(bound, _)| microseconds <= *bound).unwrap_or(BOUNDS.len());
+        self.by_status[status].fetch_add(1, Relaxed);
+        self.by_duration[class].fetch_add(1, Relaxed);
+        self.microseconds.fetch_add(microseconds, Relaxed);
+    }
+}
+
+/// By route, then by method.
+type AllSeries = BTreeMap<Box<str>, BTreeMap<&'static str, Series>>;
 
 /// What came of a try to send something.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -70,7 +81,7 @@ struct Times {
 /// What is counted.
 #[derive(Debug, Default)]
 pub struct Metrics {
-    series: RwLock<BTreeMap<Key, Arc<Series>>>,
+    series: RwLock<AllSeries>,
     in_flight: AtomicI64,
     turned_away: AtomicU64,
     rebuilds: Times,
@@ -107,16 +118,16 @@ impl Metrics {
     }
     /// Counts a request that was answered.
     pub fn count(&self, method: &str, route: Option<&str>, status: u16, took: Duration) {
-        let key = (method_name(method), Arc::from(route.unwrap_or("none")));
-        let known = self.series.read().ok().and_then(|series| series.get(&key).cloned());
-        let series = known.or_else(|| Some(Arc::clone(self.series.write().ok()?.entry(key).or_default())));
-        let Some(series) = series else { return };
-        let microseconds = u64::try_from(took.as_micros()).unwrap_or(u64::MAX);
-        let status = STATUSES.iter().position(|known| *known == status).unwrap_or(STATUSES.len() - 1);
-        let class = BOUNDS.iter().position(|(bound, _)| microseconds <= *bound).unwrap_or(BOUNDS.len());
-        series.by_status[status].fetch_add(1, Relaxed);
-        series.by_duration[class].fetch_add(1, Relaxed);
-        series.microseconds.fetch_add(microseconds, Relaxed);
+        let (method, route) = (method_name(method), route.unwrap_or("none"));
+        if let Ok(all) = self.series.read()
+            && let Some(series) = all.get(route).and_then(|methods| methods.get(method))
+        {
+            series.count(status, took);
+            return;
+        }
+        if let Ok(mut all) = self.series.write() {
+            all.entry(route.into()).or_default().entry(method).or_default().count(status, took);
+        }
     }
 
     /// Counts that what is due was worked out again, on how many motorcycles, before a write was committed.
@@ -178,9 +189,10 @@ impl Metrics {
         let _ = writeln!(text, "witnessmark_http_requests_in_flight {}", self.in_flight.load(Relaxed));
         head(text, "witnessmark_http_requests_turned_away_total", "counter", "Requests answered with 503 because too many were under way.");
         let _ = writeln!(text, "witnessmark_http_requests_turned_away_total {}", self.turned_away.load(Relaxed));
-        let all = self.series.read().map(|series| series.clone()).unwrap_or_default();
+        let Ok(all) = self.series.read() else { return };
+        let each = || all.iter().flat_map(|(route, methods)| methods.iter().map(move |(method, series)| (method, route, series)));
         head(text, "witnessmark_http_requests_total", "counter", "Requests answered, by route and status.");
-        for ((method, route), series) in &all {
+        for (method, route, series) in each() {
             for (status, count) in STATUSES.iter().zip(&series.by_status) {
                 let count = count.load(Relaxed);
                 if count > 0 {
@@ -194,7 +206,7 @@ impl Metrics {
             }
         }
         head(text, "witnessmark_http_request_duration_seconds", "histogram", "Time from the request's head to the answer's head.");
-        for ((method, route), series) in &all {
+        for (method, route, series) in each() {
             durations(text, method, &label(route), series);
         }
     }

@@ -15,6 +15,7 @@ use axum::{
     routing::get,
 };
 use tokio::sync::Semaphore;
+use tower::ServiceBuilder;
 use tower_http::{
     catch_panic::CatchPanicLayer,
     request_id::{MakeRequestUuid, PropagateRequestIdLayer, SetRequestIdLayer},
@@ -45,6 +46,23 @@ static DOCUMENT: LazyLock<String> = LazyLock::new(|| serde_json::to_string(&open
 pub fn router(app: Arc<App>) -> Router {
     let (api, _) = utoipa_axum::router::OpenApiRouter::new().nest(api::BASE, api::routes()).split_for_parts();
     let openapi = get(|| async { ([(header::CONTENT_TYPE, "application/json")], DOCUMENT.as_str()) });
+    // The outermost first. One stack, not one `Router::layer` after another: each of those copies all below it for every request.
+    let around = ServiceBuilder::new()
+        .layer(middleware::from_fn_with_state(Arc::clone(&app), security_headers))
+        .layer(Extension(Arc::new(Traffic { metrics: Arc::clone(&app.metrics), room: Semaphore::new(MOST_AT_ONCE) })))
+        .layer(middleware::from_fn(watch))
+        .layer(middleware::from_fn_with_state(Arc::clone(&app), whence))
+        .layer(SetRequestIdLayer::x_request_id(MakeRequestUuid))
+        .layer(TraceLayer::new_for_http().make_span_with(traces::span_of).on_response(traces::answered))
+        .layer(PropagateRequestIdLayer::x_request_id())
+        .layer(CatchPanicLayer::custom(|_: Box<dyn std::any::Any + Send>| {
+            Error::Internal("a handler panicked".into()).into_response().map(Body::new)
+        }))
+        .layer(middleware::from_fn(note_refusals))
+        .layer(middleware::from_fn(complete_problems))
+        .layer(middleware::from_fn(in_time))
+        .layer(Extension(app.pace.clone()))
+        .layer(middleware::from_fn(pace::keep));
     Router::new()
         .merge(api.layer(middleware::from_fn(api::csv::where_wanted)))
         .merge(pages::routes(Arc::clone(&app)))
@@ -55,21 +73,7 @@ pub fn router(app: Arc<App>) -> Router {
         .route("/metrics", get(numbers))
         .fallback(|| async { Error::NotFound("page or resource") })
         .method_not_allowed_fallback(|| async { StatusCode::METHOD_NOT_ALLOWED })
-        .layer(middleware::from_fn(pace::keep))
-        .layer(Extension(app.pace.clone()))
-        .layer(middleware::from_fn(in_time))
-        .layer(middleware::from_fn(complete_problems))
-        .layer(middleware::from_fn(note_refusals))
-        .layer(CatchPanicLayer::custom(|_: Box<dyn std::any::Any + Send>| {
-            Error::Internal("a handler panicked".into()).into_response().map(Body::new)
-        }))
-        .layer(PropagateRequestIdLayer::x_request_id())
-        .layer(TraceLayer::new_for_http().make_span_with(traces::span_of).on_response(traces::answered))
-        .layer(SetRequestIdLayer::x_request_id(MakeRequestUuid))
-        .layer(middleware::from_fn_with_state(Arc::clone(&app), whence))
-        .layer(middleware::from_fn(watch))
-        .layer(Extension(Arc::new(Traffic { metrics: Arc::clone(&app.metrics), room: Semaphore::new(MOST_AT_ONCE) })))
-        .layer(middleware::from_fn_with_state(Arc::clone(&app), security_headers))
+        .layer(around)
         .with_state(app)
 }
 
