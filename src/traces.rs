@@ -87,7 +87,7 @@ pub fn span_of(request: &Request) -> Span {
 }
 
 /// Says in the span what was answered.
-pub fn answered(response: &Response<Body>, latency: Duration, span: &Span) {
+pub fn answered<B>(response: &Response<B>, latency: Duration, span: &Span) {
     DefaultOnResponse::new().on_response(response, latency, span);
     if ON.load(Relaxed) {
         let status = response.status();
