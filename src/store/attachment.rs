@@ -128,14 +128,21 @@ pub async fn list(
     belongs_to: Option<Uuid>,
     stretch: Stretch<Id<Attachment>>,
 ) -> Result<Vec<Attachment>> {
-    let sql = concat!(
-        "select ",
-        columns!(),
-        " from attachment where workshop_id = $1 and deleted_at is null and ($2 is null or belongs_to = $2) and ($3 is null or id > $3)
-            and ($5 is null or exists (select 1 from motorcycle b where b.workshop_id = $1 and b.id = attachment.motorcycle_id and b.owner_id = $5))
-            and ($6 is null or motorcycle_id = $6)
-          order by id limit $4"
-    );
+    macro_rules! listed {
+        ($of:literal) => {
+            concat!(
+                "select ",
+                columns!(),
+                " from attachment where workshop_id = $1 and deleted_at is null and ",
+                $of,
+                " and ($3 is null or id > $3)
+                  and ($5 is null or exists (select 1 from motorcycle b where b.workshop_id = $1 and b.id = attachment.motorcycle_id and b.owner_id = $5))
+                  and ($6 is null or motorcycle_id = $6)
+                order by id limit $4"
+            )
+        };
+    }
+    let sql = if belongs_to.is_some() { listed!("belongs_to = $2") } else { listed!("$2 is null") };
     let rows = on!(
         tx,
         sqlx::query_as::<_, Row>(sql)

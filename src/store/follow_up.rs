@@ -126,13 +126,17 @@ pub async fn list(
                 follow_ups!(),
                 "where u.workshop_id = $1 and ",
                 $whose,
-                " and u.struck_at is null and ($3 is null or u.status = $3) and ($4 is null or u.id < $4) and ($7 is null or u.motorcycle_id = $7)
+                " and u.struck_at is null and ($4 is null or u.id < $4) and ($7 is null or u.motorcycle_id = $7)
                    and ($6 is null or exists (select 1 from motorcycle b where b.workshop_id = $1 and b.id = u.motorcycle_id and b.owner_id = $6))
                  order by u.id desc limit $5"
             )
         };
     }
-    let sql = if bike.is_some() { standing!("u.motorcycle_id = $2") } else { standing!("$2 is null") };
+    let sql = match (bike, status) {
+        (Some(_), _) => standing!("u.motorcycle_id = $2 and ($3 is null or u.status = $3)"),
+        (None, Some(_)) => standing!("$2 is null and u.status = $3"),
+        (None, None) => standing!("$2 is null and $3 is null"),
+    };
     let rows = on!(
         tx,
         sqlx::query_as::<_, Row>(sql)

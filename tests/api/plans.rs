@@ -14,7 +14,7 @@ use sqlx::{AssertSqlSafe, Row};
 use witnessmark::store::Store;
 
 /// Tables that grow with every motorcycle or service.
-const LARGE: [&str; 11] = [
+const LARGE: [&str; 12] = [
     "service_event",
     "reading",
     "measured_value",
@@ -26,6 +26,7 @@ const LARGE: [&str; 11] = [
     "instrument",
     "lay_up",
     "due_item",
+    "audit",
 ];
 /// Pages of a motorcycle.
 const PAGES: [&str; 6] = ["", "/bench", "/job-sheet", "/packet", "/readings", "/write-up"];
@@ -80,7 +81,16 @@ async fn ask(address: &str, token: &str, sign_in: (&str, &str)) -> usize {
     let made = made.unwrap();
     assert_eq!(made.status(), 201);
     let (etag, event) = (made.headers()["etag"].clone(), made.json::<Value>().await.unwrap());
-    let place = format!("{address}/api/v1/service-events/{}?reason=Wrong", event["id"].as_str().unwrap());
+    let id = event["id"].as_str().unwrap();
+    for list in [
+        format!("follow-ups?motorcycle_id={bike}"),
+        "follow-ups?status=open".into(),
+        format!("attachments?belongs_to={id}"),
+        format!("audit?motorcycle_id={bike}"),
+    ] {
+        assert_eq!(get(format!("/api/v1/{list}")).await.status(), 200, "{list}");
+    }
+    let place = format!("{address}/api/v1/service-events/{id}?reason=Wrong");
     let struck = client.delete(place).bearer_auth(token).header("if-match", etag).send().await.unwrap();
     assert!(struck.status().is_success(), "{}", struck.text().await.unwrap());
     good
