@@ -244,10 +244,25 @@ impl Kept {
         }
     }
 
+    /// Drops what is no longer good, so that an idle server does not hold it.
+    fn let_go(&self, now: OffsetDateTime) {
+        if let Ok(mut answers) = self.answers.write() {
+            answers.retain(|_, kept| kept.until > now);
+        }
+    }
+
     fn get(&self, app: &App, workshop: Id<Workshop>, bike: Id<Motorcycle>) -> Option<Arc<StoredAnswer>> {
         let answers = self.answers.read().ok()?;
         let kept = answers.get(&bike).filter(|kept| kept.workshop == workshop && kept.until > app.clock.now())?;
         (app.clock.today(&kept.time_zone) == kept.today).then(|| Arc::clone(&kept.answer))
+    }
+}
+
+/// Lets go of kept answers once they are no longer good, for as long as the server runs.
+pub async fn let_go(app: Arc<App>) {
+    loop {
+        tokio::time::sleep(GOOD_FOR.unsigned_abs()).await;
+        app.kept.let_go(app.clock.now());
     }
 }
 
@@ -274,9 +289,6 @@ pub async fn answer_of(
     if let (Store::Sqlite { .. }, Ok(mut answers)) = (&app.store, app.kept.answers.write())
         && app.kept.drops.load(Ordering::SeqCst) == drops
     {
-        if answers.len() >= MOST_KEPT {
-            answers.retain(|_, kept| kept.until > work.now);
-        }
         if answers.len() >= MOST_KEPT {
             answers.clear();
         }

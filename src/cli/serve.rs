@@ -88,6 +88,7 @@ pub async fn serve(app: Arc<App>, listener: TcpListener) -> Result<()> {
     let sender = tokio::spawn(crate::feeds::webhooks::run(Arc::clone(&app)));
     let reports = tokio::spawn(crate::mail::reports::run(Arc::clone(&app)));
     let copies = tokio::spawn(crate::actions::backup::run(Arc::clone(&app)));
+    let kept = tokio::spawn(crate::actions::due::let_go(Arc::clone(&app)));
     let (stop, stopping) = tokio::sync::watch::channel(false);
     let mut post = tokio::spawn(crate::mail::Sender::new(Arc::clone(&app)).run(stopping));
     connections::serve(listener, crate::web::router(Arc::clone(&app)), told_to_stop()).await;
@@ -96,6 +97,7 @@ pub async fn serve(app: Arc<App>, listener: TcpListener) -> Result<()> {
     reports.abort();
     // A copy under way is left behind without a name; the next start makes another.
     copies.abort();
+    kept.abort();
     // A letter under way is finished: breaking it off after the mail server's yes would send it twice.
     let _ = stop.send(true);
     if tokio::time::timeout(TO_FINISH, &mut post).await.is_err() {

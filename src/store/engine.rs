@@ -138,8 +138,8 @@ impl Store {
             // What is erased is overwritten, not only let go.
             .pragma("secure_delete", "on")
             // Of each connection, in KiB; behind it the system keeps the file's pages once for all of them.
-            .pragma("cache_size", "-2000");
-        let writer = options.clone().pragma("cache_size", "-8000").journal_mode(SqliteJournalMode::Wal);
+            .pragma("cache_size", "-1000");
+        let writer = options.clone().pragma("cache_size", "-4000").journal_mode(SqliteJournalMode::Wal);
         let write = SqlitePoolOptions::new().max_connections(1).acquire_timeout(Duration::from_secs(30)).before_acquire(|writer, _| {
             // Where the disk is full SQLite takes a transaction back by itself. The driver does not notice, counts it as open for ever,
             // and begins no other on this connection: it makes room for a new one.
