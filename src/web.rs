@@ -46,7 +46,8 @@ static DOCUMENT: LazyLock<String> = LazyLock::new(|| serde_json::to_string(&open
 pub fn router(app: Arc<App>) -> Router {
     let (api, _) = utoipa_axum::router::OpenApiRouter::new().nest(api::BASE, api::routes()).split_for_parts();
     let openapi = get(|| async { ([(header::CONTENT_TYPE, "application/json")], DOCUMENT.as_str()) });
-    // The outermost first. One stack, not one `Router::layer` after another: each of those copies all below it for every request.
+    // The outermost first. One stack, not one `Router::layer` after another: each of those would be a box of its own around each route,
+    // and every layer copies what is within it for every request.
     let around = ServiceBuilder::new()
         .layer(middleware::from_fn_with_state(Arc::clone(&app), security_headers))
         .layer(Extension(Arc::new(Traffic { metrics: Arc::clone(&app.metrics), room: Semaphore::new(MOST_AT_ONCE) })))

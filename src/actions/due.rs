@@ -15,7 +15,6 @@ use crate::{
     domain::{
         calendar,
         due::{DueItem, DueItemId, DueItemOn},
-        due_text::DueText,
         id::Id,
         limit::Limit,
         motorcycle::Motorcycle,
@@ -35,29 +34,13 @@ use crate::{
 pub async fn of_motorcycle(work: &mut Work, bike: &Motorcycle, as_of: Option<Date>) -> Result<Vec<DueItemOn>> {
     let day = as_of.unwrap_or(work.today);
     let items = if day < work.today || bike.archived {
-        worked_out_until(work, bike, day).await?
+        let history = store::history::load(&mut work.tx, &work.workshop, bike).await?.until(day);
+        let standards = Standards::perhaps_for(&mut work.tx, work.caller.workshop, bike.id).await?;
+        work_out_all(&history, &standards.rules, &standards.limits)
     } else {
         due_item::of_motorcycle(&mut work.tx, work.caller.workshop, bike.id).await?
     };
     Ok(items.iter().map(|item| item.on(day)).collect())
-}
-
-/// What is not stored: as of a day, or of a motorcycle that is archived.
-async fn worked_out_until(work: &mut Work, bike: &Motorcycle, day: Date) -> Result<Vec<DueItem>> {
-    let history = store::history::load(&mut work.tx, &work.workshop, bike).await?.until(day);
-    let standards = Standards::perhaps_for(&mut work.tx, work.caller.workshop, bike.id).await?;
-    Ok(work_out_all(&history, &standards.rules, &standards.limits))
-}
-
-/// Today's answer of [`of_motorcycle`], as text.
-async fn texts_of_motorcycle(work: &mut Work, bike: &Motorcycle) -> Result<Vec<DueText>> {
-    let as_of = work.today;
-    if bike.archived {
-        let items = worked_out_until(work, bike, as_of).await?;
-        return items.iter().map(|item| DueText::of(item, as_of).map_err(Error::internal)).collect();
-    }
-    let stored = due_item::texts_of_motorcycle(&mut work.tx, work.caller.workshop, bike.id).await?;
-    Ok(stored.into_iter().map(|stored| DueText { stored, as_of }).collect())
 }
 
 /// What will be due on a motorcycle once this work is finished: worked out from what it has written so far, and not stored yet.
@@ -274,7 +257,7 @@ pub async fn answer_of(
     app: &App,
     caller: &Caller,
     id: Id<Motorcycle>,
-    make: impl FnOnce(Vec<DueText>) -> Result<StoredAnswer>,
+    make: impl FnOnce(Vec<DueItemOn>) -> Result<StoredAnswer>,
 ) -> Result<Arc<StoredAnswer>> {
     // Whoever sees their own motorcycles alone is not answered before it is known that this is one.
     if !caller.sight.is_narrow()
@@ -285,10 +268,13 @@ pub async fn answer_of(
     let drops = app.kept.drops.load(Ordering::SeqCst);
     let mut work = app.read(caller).await?;
     let bike = super::motorcycle::get(&mut work, id).await?;
-    let answer = Arc::new(make(texts_of_motorcycle(&mut work, &bike).await?)?);
+    let answer = Arc::new(make(of_motorcycle(&mut work, &bike, None).await?)?);
     if let (Store::Sqlite { .. }, Ok(mut answers)) = (&app.store, app.kept.answers.write())
         && app.kept.drops.load(Ordering::SeqCst) == drops
     {
+        if answers.len() >= MOST_KEPT {
+            answers.retain(|_, kept| kept.until > work.now);
+        }
         if answers.len() >= MOST_KEPT {
             answers.clear();
         }

@@ -51,14 +51,14 @@ async fn of_motorcycle(
     Query(query): Query<DayQuery>,
     headers: HeaderMap,
 ) -> Result<Answer> {
+    let answer = |items| Answer::one(&Page { items, next: None });
     if query.as_of.is_none() {
-        let kept = actions::answer_of(&app, &caller, id, |items| Ok(Answer::one(&Page { items, next: None })?.0)).await?;
+        let kept = actions::answer_of(&app, &caller, id, |items: Vec<DueItemOn>| Ok(answer(items)?.0)).await?;
         return Ok(Answer((*kept).clone()).unless_known(&headers));
     }
     let mut work = app.read(&caller).await?;
     let bike = motorcycle::get(&mut work, id).await?;
-    let items = actions::of_motorcycle(&mut work, &bike, query.as_of).await?;
-    Ok(Answer::one(&Page { items, next: None })?.unless_known(&headers))
+    Ok(answer(actions::of_motorcycle(&mut work, &bike, query.as_of).await?)?.unless_known(&headers))
 }
 
 /// Which due items are asked for.

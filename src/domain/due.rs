@@ -194,21 +194,16 @@ impl DueDates {
     }
 }
 
-/// The status on a date by the projected dates, and whether it is certain: whether it follows from the actual ones too.
-#[must_use]
-pub fn status_on(no_history: bool, dates: &DueDates, actual: &DueDates, as_of: Date) -> (Status, bool) {
-    if no_history {
-        return (Status::NoHistory, true);
-    }
-    let status = dates.status(as_of);
-    (status, status == actual.status(as_of))
-}
-
 impl DueItem {
     /// How the item stands on a date.
     #[must_use]
     pub fn on(&self, as_of: Date) -> DueItemOn {
-        let (status, certain) = status_on(self.no_history, &self.dates, &self.actual, as_of);
+        let (status, certain) = if self.no_history {
+            (Status::NoHistory, true)
+        } else {
+            let status = self.dates.status(as_of);
+            (status, status == self.actual.status(as_of))
+        };
         let item = self.clone();
         DueItemOn {
             id: item.id,

@@ -16,7 +16,6 @@ pub mod cost;
 pub mod counter;
 pub mod due;
 pub mod due_dates;
-pub mod due_text;
 pub mod due_wear;
 pub mod erasure;
 pub mod fastener;

@@ -27,17 +27,11 @@ pub fn sort_on(item: &DueItem) -> Date {
     if item.no_history { NO_HISTORY } else { item.dates.due_from.unwrap_or(NEVER) }
 }
 
-const OF_MOTORCYCLE: &str = "select body from due_item where workshop_id = $1 and motorcycle_id = $2 order by sort_on, id";
-
 /// What is due on one motorcycle, soonest first.
 pub async fn of_motorcycle(tx: &mut Tx, workshop: Id<Workshop>, bike: Id<Motorcycle>) -> Result<Vec<DueItem>> {
-    let rows: Vec<(Json<DueItem>,)> = on!(tx, sqlx::query_as(OF_MOTORCYCLE).bind(workshop).bind(bike), fetch_all)?;
+    let sql = "select body from due_item where workshop_id = $1 and motorcycle_id = $2 order by sort_on, id";
+    let rows: Vec<(Json<DueItem>,)> = on!(tx, sqlx::query_as(sql).bind(workshop).bind(bike), fetch_all)?;
     Ok(rows.into_iter().map(|row| row.0.0).collect())
-}
-
-/// The same as it is stored: as JSON.
-pub async fn texts_of_motorcycle(tx: &mut Tx, workshop: Id<Workshop>, bike: Id<Motorcycle>) -> Result<Vec<String>> {
-    Ok(on!(tx, sqlx::query_scalar(OF_MOTORCYCLE).bind(workshop).bind(bike), fetch_all)?)
 }
 
 /// What is due on one motorcycle whose columns, by which lists are filtered and sorted, do not say what the item itself says.
