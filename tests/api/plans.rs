@@ -83,10 +83,10 @@ async fn ask(address: &str, token: &str, sign_in: (&str, &str)) -> usize {
     let (etag, event) = (made.headers()["etag"].clone(), made.json::<Value>().await.unwrap());
     let id = event["id"].as_str().unwrap();
     for list in [
-        format!("follow-ups?motorcycle_id={bike}"),
+        format!("follow-ups?motorcycle={bike}"),
         "follow-ups?status=open".into(),
         format!("attachments?belongs_to={id}"),
-        format!("audit?motorcycle_id={bike}"),
+        format!("audit?motorcycle={bike}"),
     ] {
         assert_eq!(get(format!("/api/v1/{list}")).await.status(), 200, "{list}");
     }
