@@ -289,3 +289,30 @@ pub async fn answer_of(
     }
     Ok(answer)
 }
+
+#[cfg(test)]
+mod tests {
+    use time::macros::datetime;
+    use uuid::Uuid;
+
+    use super::*;
+
+    #[test]
+    fn what_is_no_longer_good_is_let_go() {
+        let (now, kept) = (datetime!(2026-05-02 09:00 UTC), Kept::default());
+        let answer = Arc::new(StoredAnswer { status: 200, location: None, etag: None, body: String::new() });
+        for (number, until) in [(1, now - Duration::SECOND), (2, now), (3, now + Duration::SECOND)] {
+            let one = KeptAnswer {
+                workshop: Id::new(Uuid::nil()),
+                time_zone: "UTC".into(),
+                today: now.date(),
+                until,
+                answer: Arc::clone(&answer),
+            };
+            kept.answers.write().unwrap().insert(Id::new(Uuid::from_u128(number)), one);
+        }
+        kept.let_go(now);
+        let left: Vec<_> = kept.answers.read().unwrap().keys().map(|bike| bike.uuid().as_u128()).collect();
+        assert_eq!(left, [3]);
+    }
+}
