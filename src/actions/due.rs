@@ -40,7 +40,7 @@ pub async fn of_motorcycle(work: &mut Work, bike: &Motorcycle, as_of: Option<Dat
     } else {
         due_item::of_motorcycle(&mut work.tx, work.caller.workshop, bike.id).await?
     };
-    Ok(items.iter().map(|item| item.on(day)).collect())
+    Ok(items.into_iter().map(|item| item.into_on(day)).collect())
 }
 
 /// What will be due on a motorcycle once this work is finished: worked out from what it has written so far, and not stored yet.
@@ -50,7 +50,7 @@ pub async fn of_motorcycle(work: &mut Work, bike: &Motorcycle, as_of: Option<Dat
 pub async fn after(work: &mut Work, bike: Id<Motorcycle>) -> Result<Vec<DueItemOn>> {
     let bike = super::motorcycle::unseen(work, bike).await?;
     let items = worked_out(&mut work.tx, &work.workshop, &bike).await?;
-    Ok(items.iter().map(|item| item.on(work.today)).collect())
+    Ok(items.into_iter().map(|item| item.into_on(work.today)).collect())
 }
 
 /// One page of what is due in the whole workshop, soonest first, with the key of the last item where there is more.
@@ -81,8 +81,8 @@ pub async fn of_workshop(
     };
     let items = due_item::of_workshop(&mut work.tx, work.caller.workshop, &wanted, day, stretch).await?;
     Ok(DuePage {
-        keys: items.iter().map(|item| (item.id, due_item::sort_on(item))).collect(),
-        items: items.iter().map(|item| item.on(day)).collect(),
+        keys: items.iter().map(|item| (item.id, due_item::sort_on(item.no_history, item.dates.due_from))).collect(),
+        items: items.into_iter().map(|item| item.into_on(day)).collect(),
     })
 }
 
@@ -192,8 +192,14 @@ struct KeptAnswer {
     workshop: Id<Workshop>,
     time_zone: String,
     today: Date,
-    until: OffsetDateTime,
+    at: OffsetDateTime,
     answer: Arc<StoredAnswer>,
+}
+impl KeptAnswer {
+    /// Neither too old nor from later: the clock may have been set back.
+    fn is_good(&self, now: OffsetDateTime) -> bool {
+        (Duration::ZERO..GOOD_FOR).contains(&(now - self.at))
+    }
 }
 
 /// Today's answers to "what is due on this motorcycle", kept in memory and dropped by the write that changes them. Used on SQLite,
@@ -230,13 +236,13 @@ impl Kept {
     /// Drops what is no longer good, so that an idle server does not hold it.
     fn let_go(&self, now: OffsetDateTime) {
         if let Ok(mut answers) = self.answers.write() {
-            answers.retain(|_, kept| kept.until > now);
+            answers.retain(|_, kept| kept.is_good(now));
         }
     }
 
     fn get(&self, app: &App, workshop: Id<Workshop>, bike: Id<Motorcycle>) -> Option<Arc<StoredAnswer>> {
         let answers = self.answers.read().ok()?;
-        let kept = answers.get(&bike).filter(|kept| kept.workshop == workshop && kept.until > app.clock.now())?;
+        let kept = answers.get(&bike).filter(|kept| kept.workshop == workshop && kept.is_good(app.clock.now()))?;
         (app.clock.today(&kept.time_zone) == kept.today).then(|| Arc::clone(&kept.answer))
     }
 }
@@ -266,28 +272,42 @@ pub async fn answer_of(
         return Ok(kept);
     }
     let drops = app.kept.drops.load(Ordering::SeqCst);
-    let mut work = app.read(caller).await?;
-    let bike = super::motorcycle::get(&mut work, id).await?;
-    let answer = Arc::new(make(of_motorcycle(&mut work, &bike, None).await?)?);
+    let (time_zone, today, items) = if let Some(found) = in_one_trip(app, caller, id).await? {
+        found
+    } else {
+        let mut work = app.read(caller).await?;
+        let bike = super::motorcycle::get(&mut work, id).await?;
+        let items = of_motorcycle(&mut work, &bike, None).await?;
+        (work.workshop.time_zone, work.today, items)
+    };
+    let answer = Arc::new(make(items)?);
     if let (Store::Sqlite { .. }, Ok(mut answers)) = (&app.store, app.kept.answers.write())
         && app.kept.drops.load(Ordering::SeqCst) == drops
     {
+        let now = app.clock.now();
         if answers.len() >= MOST_KEPT {
-            answers.retain(|_, kept| kept.until > work.now);
+            answers.retain(|_, kept| kept.is_good(now));
         }
         if answers.len() >= MOST_KEPT {
             answers.clear();
         }
-        let kept = KeptAnswer {
-            workshop: caller.workshop,
-            time_zone: work.workshop.time_zone.clone(),
-            today: work.today,
-            until: work.now + GOOD_FOR,
-            answer: Arc::clone(&answer),
-        };
+        let kept = KeptAnswer { workshop: caller.workshop, time_zone, today, at: now, answer: Arc::clone(&answer) };
         answers.insert(id, kept);
     }
     Ok(answer)
+}
+
+/// What is due today on a motorcycle, with the time zone and the day that is; `None` where more has to be looked at than what is stored:
+/// who sees it, where it is read, whether it is archived.
+async fn in_one_trip(app: &App, caller: &Caller, id: Id<Motorcycle>) -> Result<Option<(String, Date, Vec<DueItemOn>)>> {
+    if caller.sight.is_narrow() || app.replica.is_some() {
+        return Ok(None);
+    }
+    let found = due_item::in_one_trip(&app.store, caller.workshop, id).await?;
+    Ok(found.map(|(time_zone, items)| {
+        let today = app.clock.today(&time_zone);
+        (time_zone, today, items.into_iter().map(|item| item.into_on(today)).collect())
+    }))
 }
 
 #[cfg(test)]
@@ -301,18 +321,13 @@ mod tests {
     fn what_is_no_longer_good_is_let_go() {
         let (now, kept) = (datetime!(2026-05-02 09:00 UTC), Kept::default());
         let answer = Arc::new(StoredAnswer { status: 200, location: None, etag: None, body: String::new() });
-        for (number, until) in [(1, now - Duration::SECOND), (2, now), (3, now + Duration::SECOND)] {
-            let one = KeptAnswer {
-                workshop: Id::new(Uuid::nil()),
-                time_zone: "UTC".into(),
-                today: now.date(),
-                until,
-                answer: Arc::clone(&answer),
-            };
+        for (number, at) in [(1, now - GOOD_FOR), (2, now), (3, now + Duration::SECOND), (4, now - GOOD_FOR + Duration::SECOND)] {
+            let one =
+                KeptAnswer { workshop: Id::new(Uuid::nil()), time_zone: "UTC".into(), today: now.date(), at, answer: Arc::clone(&answer) };
             kept.answers.write().unwrap().insert(Id::new(Uuid::from_u128(number)), one);
         }
         kept.let_go(now);
-        let left: Vec<_> = kept.answers.read().unwrap().keys().map(|bike| bike.uuid().as_u128()).collect();
-        assert_eq!(left, [3]);
+        let left: BTreeSet<_> = kept.answers.read().unwrap().keys().map(|bike| bike.uuid().as_u128()).collect();
+        assert_eq!(left, BTreeSet::from([2, 4]), "neither the old one nor the one of a clock that was set back");
     }
 }

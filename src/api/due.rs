@@ -4,7 +4,7 @@ use std::sync::Arc;
 use axum::{
     extract::State,
     http::{HeaderMap, Uri},
-    response::Response,
+    response::{IntoResponse, Response},
 };
 use serde::Deserialize;
 use time::{Date, macros::format_description};
@@ -17,30 +17,35 @@ use super::{
 use crate::{
     actions::{App, due as actions, motorcycle},
     domain::{
-        due::DueItemOn,
+        due::{DueItemId, DueItemOn},
         id::Id,
         motorcycle::{Motorcycle, Owner},
         words::Status,
     },
     error::{Error, Result},
-    store::due_item::Wanted,
+    store::due_item::{self, Wanted},
 };
 
 pub fn routes() -> OpenApiRouter<Arc<App>> {
     OpenApiRouter::new().routes(routes!(of_motorcycle)).routes(routes!(of_workshop))
 }
 
-/// For which day it is asked.
+/// For which day it is asked, and which page.
 #[derive(Debug, Deserialize, utoipa::IntoParams)]
 #[into_params(parameter_in = Query)]
 struct DayQuery {
     /// For this day instead of today; history after it is left out.
     as_of: Option<Date>,
+    /// How many items, 1 to 200.
+    #[param(value_type = Option<i64>, minimum = 1, maximum = 200, default = 50)]
+    limit: Option<String>,
+    /// `next` of the page before.
+    cursor: Option<String>,
 }
 
 /// What is due on one motorcycle
 ///
-/// Soonest first, items with no history last; all of it on one page.
+/// Soonest first, items with no history last. All of it comes on one page where neither a limit nor a cursor is given.
 #[utoipa::path(get, path = "/motorcycles/{id}/due", operation_id = "due_of_motorcycle", tag = "due",
     params(("id" = Id<Motorcycle>, Path, description = "The motorcycle"), DayQuery),
     responses((status = 200, description = "Its due items", body = Page<DueItemOn>)))]
@@ -49,16 +54,30 @@ async fn of_motorcycle(
     Reads(caller): Reads,
     PathId(id): PathId<Motorcycle>,
     Query(query): Query<DayQuery>,
+    uri: Uri,
     headers: HeaderMap,
-) -> Result<Answer> {
+) -> Result<Response> {
     let answer = |items| Answer::one(&Page { items, next: None });
-    if query.as_of.is_none() {
+    let in_pages = query.limit.is_some() || query.cursor.is_some();
+    if query.as_of.is_none() && !in_pages {
         let kept = actions::answer_of(&app, &caller, id, |items: Vec<DueItemOn>| Ok(answer(items)?.0)).await?;
-        return Ok(Answer((*kept).clone()).unless_known(&headers));
+        return Ok(Answer((*kept).clone()).unless_known(&headers).into_response());
     }
     let mut work = app.read(&caller).await?;
     let bike = motorcycle::get(&mut work, id).await?;
-    Ok(answer(actions::of_motorcycle(&mut work, &bike, query.as_of).await?)?.unless_known(&headers))
+    let mut items = actions::of_motorcycle(&mut work, &bike, query.as_of).await?;
+    if !in_pages {
+        return Ok(answer(items)?.unless_known(&headers).into_response());
+    }
+    let stretch = PageQuery { limit: query.limit, cursor: query.cursor }.stretch::<(Date, DueItemId)>()?;
+    items.sort_by_key(key);
+    items.retain(|item| stretch.after.is_none_or(|after| key(item) > after));
+    items.truncate(usize::try_from(stretch.limit).unwrap_or(usize::MAX));
+    page(items, stretch.limit, &uri, key)
+}
+/// Where an item stands in the list of its motorcycle.
+fn key(item: &DueItemOn) -> (Date, DueItemId) {
+    (due_item::sort_on(item.status == Status::NoHistory, item.due_from), item.id)
 }
 
 /// Which due items are asked for.

@@ -198,38 +198,42 @@ impl DueItem {
     /// How the item stands on a date.
     #[must_use]
     pub fn on(&self, as_of: Date) -> DueItemOn {
+        self.clone().into_on(as_of)
+    }
+    /// The same, of an item that is not needed any more.
+    #[must_use]
+    pub fn into_on(self, as_of: Date) -> DueItemOn {
         let (status, certain) = if self.no_history {
             (Status::NoHistory, true)
         } else {
             let status = self.dates.status(as_of);
             (status, status == self.actual.status(as_of))
         };
-        let item = self.clone();
         DueItemOn {
-            id: item.id,
-            motorcycle: item.motorcycle,
-            rule: item.rule,
-            follow_up_id: item.follow_up_id,
-            installed_part_id: item.installed_part_id,
-            title: item.title,
-            component: item.component,
-            position: item.position,
-            operation: item.operation,
+            id: self.id,
+            motorcycle: self.motorcycle,
+            rule: self.rule,
+            follow_up_id: self.follow_up_id,
+            installed_part_id: self.installed_part_id,
+            title: self.title,
+            component: self.component,
+            position: self.position,
+            operation: self.operation,
             status,
             certain,
-            last_done: item.last_done,
+            last_done: self.last_done,
             remaining: Remaining {
-                distance: item.remaining_distance,
-                hours: item.remaining_hours,
-                days: item.due_at.on.map(|on| (on - as_of).whole_days()),
+                distance: self.remaining_distance,
+                hours: self.remaining_hours,
+                days: self.due_at.on.map(|on| (on - as_of).whole_days()),
             },
-            due_at: item.due_at,
-            nearly_due_from: item.dates.nearly_due_from,
-            due_from: item.dates.due_from,
-            overdue_from: item.dates.overdue_from,
-            expected: item.expected,
-            governs: item.governs,
-            because: item.because,
+            due_at: self.due_at,
+            nearly_due_from: self.dates.nearly_due_from,
+            due_from: self.dates.due_from,
+            overdue_from: self.dates.overdue_from,
+            expected: self.expected,
+            governs: self.governs,
+            because: self.because,
         }
     }
 }

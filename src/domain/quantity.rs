@@ -27,7 +27,7 @@ impl Figure {
     fn checked(number: serde_json::Number) -> Result<Self, String> {
         // Beyond 10^15 an f64 no longer holds whole numbers apart: no instrument of a motorcycle shows such a figure.
         match number.as_f64() {
-            Some(value) if value.is_finite() && value.abs() <= 1e15 && number.to_string().len() <= 40 => Ok(Self(number)),
+            Some(value) if value.is_finite() && value.abs() <= 1e15 && number.as_str().len() <= 40 => Ok(Self(number)),
             _ => Err("this number is too large or too long; use at most 15 digits before the point".into()),
         }
     }
@@ -47,7 +47,7 @@ impl Figure {
     /// The digits as entered.
     #[must_use]
     pub fn text(&self) -> String {
-        self.0.to_string()
+        self.0.as_str().to_owned()
     }
 }
 impl From<i64> for Figure {
@@ -57,7 +57,7 @@ impl From<i64> for Figure {
 }
 impl PartialEq for Figure {
     fn eq(&self, other: &Self) -> bool {
-        self.0.to_string() == other.0.to_string()
+        self.0.as_str() == other.0.as_str()
     }
 }
 impl PartialOrd for Figure {
@@ -67,7 +67,7 @@ impl PartialOrd for Figure {
 }
 impl fmt::Display for Figure {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.pad(&self.text())
+        f.pad(self.0.as_str())
     }
 }
 impl Serialize for Figure {

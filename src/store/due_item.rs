@@ -4,7 +4,7 @@ use std::collections::HashMap;
 use time::{Date, macros::date};
 use uuid::Uuid;
 
-use super::{Stretch, Tx, execute, on, types::Json};
+use super::{Store, Stretch, Tx, execute, on, types::Json};
 use crate::{
     domain::{
         due::{DueItem, DueItemId},
@@ -21,10 +21,13 @@ const NEVER: Date = date!(9998 - 12 - 31);
 // Not the very last day: `before` stands there where none is asked for.
 const NO_HISTORY: Date = date!(9999 - 12 - 30);
 
-/// The day by which an item is sorted.
+/// The day by which an item is sorted that comes due on a day, if on any.
 #[must_use]
-pub fn sort_on(item: &DueItem) -> Date {
-    if item.no_history { NO_HISTORY } else { item.dates.due_from.unwrap_or(NEVER) }
+pub fn sort_on(no_history: bool, due_from: Option<Date>) -> Date {
+    if no_history { NO_HISTORY } else { due_from.unwrap_or(NEVER) }
+}
+fn sorted_on(item: &DueItem) -> Date {
+    sort_on(item.no_history, item.dates.due_from)
 }
 
 /// What is due on one motorcycle, soonest first.
@@ -32,6 +35,20 @@ pub async fn of_motorcycle(tx: &mut Tx, workshop: Id<Workshop>, bike: Id<Motorcy
     let sql = "select body from due_item where workshop_id = $1 and motorcycle_id = $2 order by sort_on, id";
     let rows: Vec<(Json<DueItem>,)> = on!(tx, sqlx::query_as(sql).bind(workshop).bind(bike), fetch_all)?;
     Ok(rows.into_iter().map(|row| row.0.0).collect())
+}
+
+/// What is due on a motorcycle that is not archived, soonest first, with its workshop's time zone; `None` where there is no such motorcycle.
+/// One statement is one moment by itself: read so, outside a transaction, it is one trip to the database, not five, and one row, not one
+/// for each item.
+pub async fn in_one_trip(store: &Store, workshop: Id<Workshop>, bike: Id<Motorcycle>) -> Result<Option<(String, Vec<DueItem>)>> {
+    let sql = "select (select time_zone from workshop where workshop_id = $1),
+                 (select '[' || string_agg(body, ',' order by sort_on, id) || ']' from due_item where workshop_id = $1 and motorcycle_id = $2)
+               from motorcycle where workshop_id = $1 and id = $2 and archived_at is null";
+    let row: Option<(String, Option<Json<Vec<DueItem>>>)> = match store {
+        Store::Sqlite { read, .. } => sqlx::query_as(sql).bind(workshop).bind(bike).fetch_optional(read).await?,
+        Store::Postgres(pool) => sqlx::query_as(sql).bind(workshop).bind(bike).fetch_optional(pool).await?,
+    };
+    Ok(row.map(|(time_zone, items)| (time_zone, items.map(|items| items.0).unwrap_or_default())))
 }
 
 /// What is due on one motorcycle whose columns, by which lists are filtered and sorted, do not say what the item itself says.
@@ -43,7 +60,7 @@ pub async fn misfiled(tx: &mut Tx, workshop: Id<Workshop>, bike: Id<Motorcycle>)
     let wrong = rows.into_iter().filter(|(item, sort, nearly, due, overdue, no_history)| {
         let dates = &item.0.dates;
         (*sort, *nearly, *due, *overdue, *no_history)
-            != (sort_on(&item.0), dates.nearly_due_from, dates.due_from, dates.overdue_from, item.0.no_history)
+            != (sorted_on(&item.0), dates.nearly_due_from, dates.due_from, dates.overdue_from, item.0.no_history)
     });
     Ok(wrong.map(|row| row.0.0).collect())
 }
@@ -71,7 +88,7 @@ pub async fn replace(tx: &mut Tx, workshop: Id<Workshop>, bike: &Motorcycle, ite
                 .bind(item.id)
                 .bind(bike.id)
                 .bind(bike.owner_id)
-                .bind(sort_on(item))
+                .bind(sorted_on(item))
                 .bind(item.dates.nearly_due_from)
                 .bind(item.dates.due_from)
                 .bind(item.dates.overdue_from)
