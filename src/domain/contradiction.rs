@@ -101,6 +101,7 @@ impl Contradiction {
             ContradictionKind::TooFast => {
                 let confirm = match self.pair[1].what {
                     What::LastFigure => "first enter that last figure as a reading of the day",
+                    What::Reading(_) if self.new.is_some() => "send this reading",
                     What::Reading(_) | What::FirstFigure => "send the later reading",
                 };
                 format!("{} If it is right, {confirm} with \"confirmed\": true; otherwise {ways}.", self.too_fast(unit))

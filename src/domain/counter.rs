@@ -204,7 +204,12 @@ struct Builder {
 impl Builder {
     fn step(&mut self, anchor: Anchor, confirmed: bool) -> Result<(), Contradiction> {
         if let Some(previous) = self.previous {
-            Contradiction::check(self.kind, previous, anchor, confirmed)?;
+            // Whoever enters an earlier reading afterwards confirms the step from it to the one that is there.
+            let afterwards = match (previous.what, anchor.what) {
+                (What::Reading(earlier), What::Reading(later)) => earlier.confirmed && earlier.id > later.id,
+                _ => false,
+            };
+            Contradiction::check(self.kind, previous, anchor, confirmed || afterwards)?;
         }
         self.previous = Some(anchor);
         Ok(())
@@ -357,6 +362,16 @@ impl Counter {
             }
             place = instrument.checked_sub(1)?;
         }
+    }
+    /// The true count at which the instrument of a day showed a figure; `None` where nothing was ever read. On the day of a replacement the
+    /// new instrument is meant.
+    #[must_use]
+    pub fn counted(&self, on: Date, shown: i64) -> Option<i64> {
+        let place = self.stretches.partition_point(|stretch| stretch.from <= on).checked_sub(1)?;
+        let stretch = self.stretches[place];
+        let once = shown.saturating_add(stretch.offset);
+        let round = stretch.capacity.filter(|capacity| *capacity > 0 && once < stretch.start);
+        Some(round.map_or(once, |capacity| once.saturating_add((stretch.start - once + capacity - 1) / capacity * capacity)))
     }
     /// The stretch in which the instrument of a stretch was fitted.
     fn instrument(&self, mut place: usize) -> usize {

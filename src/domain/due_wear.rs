@@ -41,6 +41,8 @@ pub fn merge_wear(items: &mut Vec<DueItem>, roads: &Roads, mut forecasts: Vec<We
         (one.part, one.operation, one.at.p50, one.at.p10).cmp(&(other.part, other.operation, other.at.p50, other.at.p10))
     });
     forecasts.dedup_by_key(|wear| (wear.part, wear.operation));
+    // A rule without a position may ask for several parts: the first of them governs it.
+    forecasts.sort_by_key(|wear| wear.at.p50);
     for wear in forecasts {
         let part = roads.history.parts.iter().find(|part| part.id == wear.part);
         let item = item_of(bike, road, part, &wear);

@@ -1,6 +1,6 @@
 //! Which entries of a history satisfy a rule, oldest first.
 use super::{
-    history::{DoneEvent, History, Mark, PartLife},
+    history::{Done, DoneEvent, History, Mark, PartLife},
     id::Id,
     interval::Doing,
     motorcycle::Motorcycle,
@@ -36,9 +36,9 @@ fn satisfies(rule: &IntervalRule, operation: Operation) -> bool {
         || (operation == Replace && matches!(rule.operation, Inspect | Adjust | Clean | Lubricate | Measure | Tighten))
 }
 
-/// The lines of an event that satisfy a rule at a place; the rule's own operation before any other.
-fn line(rule: &IntervalRule, event: &DoneEvent, at: impl Fn(Option<Position>) -> bool) -> Option<Operation> {
-    let lines = event.work.iter().filter(|line| line.component == rule.component && at(line.position));
+/// The line of an event that satisfies a rule, among those that count; the rule's own operation before any other.
+fn line(rule: &IntervalRule, event: &DoneEvent, counts: impl Fn(&Done) -> bool) -> Option<Operation> {
+    let lines = event.work.iter().filter(|line| line.component == rule.component && counts(line));
     lines.map(|line| line.operation).filter(|operation| satisfies(rule, *operation)).min_by_key(|operation| *operation != rule.operation)
 }
 
@@ -59,7 +59,11 @@ fn sorted(mut done: Vec<DoneAt>, rule: &IntervalRule) -> Vec<DoneAt> {
 pub(super) fn on_motorcycle(rule: &IntervalRule, history: &History, road: &Road) -> Vec<DoneAt> {
     // A rule without a position is satisfied by any; a line without one satisfies no rule that has one.
     let at = |position: Option<Position>| rule.position.is_none() || rule.position == position;
-    let lines = road.ride.events.iter().filter_map(|event| Some(done_at(road, event.mark, Some(event.id), line(rule, event, at)?)));
+    let lines = road
+        .ride
+        .events
+        .iter()
+        .filter_map(|event| Some(done_at(road, event.mark, Some(event.id), line(rule, event, |line| at(line.position))?)));
     let parts = history.parts.iter().filter(|part| part.component == rule.component);
     let fittings = parts.flat_map(|part| part.stays.iter().enumerate().map(move |(place, stay)| (part, place, stay)));
     let fitted = fittings.filter(|(_, _, stay)| stay.motorcycle_id == road.ride.motorcycle_id && at(stay.position)).filter_map(
@@ -101,8 +105,8 @@ pub(super) fn on_part(rule: &IntervalRule, part: &PartLife, roads: &Roads) -> Ve
             // The first fitting is the base, not a done event. A later one is an event on the part like any other.
             let during = if fits { place > 0 } else { order > from && to.is_none_or(|to| order < to) };
             // To replace a part ends its life: such a line is about the next one.
-            let operation = line(rule, event, |position| position == stay.position).filter(|operation| *operation != Operation::Replace);
-            if let Some(operation) = operation.filter(|_| during) {
+            let counts = |line: &Done| line.position == stay.position && line.operation != Operation::Replace;
+            if let Some(operation) = line(rule, event, counts).filter(|_| during) {
                 add(event.mark, Some(event.id), operation);
             }
         }

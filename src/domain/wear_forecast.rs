@@ -7,9 +7,9 @@ use super::{
     due::DueItem,
     due_wear::{WearDue, merge_wear},
     history::{History, PartLife, Stay, WornValue},
-    limit::Limit,
+    limit::{Limit, same_force},
     projection::Band,
-    quantity::{Distance, Figure},
+    quantity::{Distance, Figure, Quantity},
     road::{Road, Roads},
     rule::IntervalRule,
     verdict::{Judging, PartAge, choose},
@@ -59,10 +59,13 @@ pub fn wear_forecasts<'a>(roads: &'a Roads<'a>, limits: &'a [Limit]) -> Vec<Wear
         for quantity in values.iter().map(|value| value.quantity).collect::<BTreeSet<_>>() {
             let mut of_quantity: Vec<_> = values.iter().copied().filter(|value| value.quantity == quantity).collect();
             of_quantity.sort_by_key(|value| (value.mark.on, value.mark.order));
-            let Some(last) = of_quantity.last().copied() else { continue };
-            for &kind in LimitKind::ALL {
-                for limit in holding(roads, part, stay, last, kind, limits) {
-                    forecasts.extend(toward(roads, road, part, stay, &of_quantity, limit));
+            for (place, last) in last_of_each_force(&of_quantity).into_iter().enumerate() {
+                for &kind in LimitKind::ALL {
+                    // A limit without a force is held against the values of the force used last.
+                    let holding = holding(roads, part, stay, last, kind, limits).into_iter();
+                    for limit in holding.filter(|limit| place == 0 || limit.at_force.is_some()) {
+                        forecasts.extend(toward(roads, road, part, stay, &of_quantity, limit));
+                    }
                 }
             }
         }
@@ -104,7 +107,9 @@ fn toward<'a>(
 ) -> Option<WearForecast<'a>> {
     let since = if limit.kind == LimitKind::Adjust { last_adjusted(road, part, stay) } else { None };
     let mut points = Vec::new();
-    for value in values.iter().filter(|value| since.is_none_or(|day| value.mark.on >= day)) {
+    // What was measured on the day of the adjustment was found before it.
+    let counts = |value: &&&WornValue| since.is_none_or(|day| value.mark.on > day) && at_its_force(value, values, limit);
+    for value in values.iter().filter(counts) {
         let (Some(part_distance), Ok(figure)) =
             (part.distance_at(value.motorcycle_id, &value.mark, roads), value.unit.convert(value.value, limit.unit))
         else {
@@ -131,6 +136,27 @@ fn toward<'a>(
         Ok((Band { p10: band(found.p10)?, p50, p90: band(found.p90)? }, found))
     });
     Some(WearForecast { part, stay, quantity: limit.quantity, limit, level, values: points, outcome })
+}
+
+/// Whether a value was taken at the force of the limit, or, where that names none, at the force of the last value.
+fn at_its_force(value: &WornValue, values: &[&WornValue], limit: &Limit) -> bool {
+    alike(value.at_force.as_ref(), limit.at_force.as_ref().or(values.last().and_then(|last| last.at_force.as_ref())))
+}
+fn alike(force: Option<&Quantity>, wanted: Option<&Quantity>) -> bool {
+    match (force, wanted) {
+        (Some(force), Some(wanted)) => same_force(force, wanted),
+        (force, wanted) => force.is_none() && wanted.is_none(),
+    }
+}
+/// Of each force the value taken last, the last one first.
+fn last_of_each_force<'v>(values: &[&'v WornValue]) -> Vec<&'v WornValue> {
+    let mut found: Vec<&WornValue> = Vec::new();
+    for value in values.iter().rev() {
+        if !found.iter().any(|later| alike(value.at_force.as_ref(), later.at_force.as_ref())) {
+            found.push(value);
+        }
+    }
+    found
 }
 
 /// The day of the last adjustment: what was measured before it says nothing about the wear since.

@@ -116,7 +116,10 @@ impl<'a> Case<'a> {
             distance: road.distance.known().then_some(0),
             hours: road.hours.known().then_some(0),
             on: bike.in_service_on,
-            records_distance: records.map(|records| Distance::new(records.odometer.value(), bike.odometer_unit).mm()),
+            records_distance: records.map(|records| {
+                let shown = Distance::new(records.odometer.value(), bike.odometer_unit).mm();
+                road.distance.counter.counted(records.on, shown).unwrap_or(shown)
+            }),
             records_on: records.map(|records| records.on),
         };
         Self::new(roads, road, rule, base, satisfied::on_motorcycle(rule, roads.history, road), None)

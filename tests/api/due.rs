@@ -43,6 +43,119 @@ on_both_engines!(a_service_moves_the_due_point_and_says_why, async |server| {
     }
 });
 
+// What is known begins at a true distance, whatever the instrument of that day showed.
+on_both_engines!(records_that_begin_on_a_second_odometer, async |server| {
+    let begin = json!({"on": "2022-01-01", "odometer": 5000});
+    let bike = server.motorcycle(json!({"odometer_unit": "km", "in_service_on": "2015-01-01", "records_begin": begin})).await;
+    let replaced = json!({"on": "2020-01-01", "kind": "replaced", "old_final": 40_000, "new_start": 0});
+    server.post(&format!("{bike}/odometers"), &replaced).await.created();
+    server.reading(&bike, "2022-01-01", 5000).await.created();
+    server.reading(&bike, "2026-01-01", 9000).await.created();
+    let every = |km: u32| json!({"every": {"distance": {"value": km, "unit": "km"}}});
+    let rule = oil(&server, every(10_000)).await;
+    assert_eq!(only(&server, &bike).await["status"], "no_history", "10,000 km lie before the 45,000 at which the records begin");
+    server.change(&format!("/interval-rules/{rule}"), &every(46_000)).await.ok();
+    let item = only(&server, &bike).await;
+    assert_eq!((&item["status"], &item["due_at"]["odometer"]["value"]), (&json!("overdue"), &json!(6000)));
+});
+
+// A deflection belongs to its force: one taken at another is no point of the wear toward a limit at this one.
+on_both_engines!(wear_goes_by_values_at_the_force_of_its_limit, async |server| {
+    let bike = server.motorcycle(json!({"odometer_unit": "km", "final_drive": "belt"})).await;
+    let newton = |force: u32| json!({"value": force, "unit": "N"});
+    let limit =
+        json!({"component": "drive_belt", "quantity": "deflection", "upper": 20, "unit": "mm", "kind": "wear", "at_force": newton(45)});
+    server.post("/limits", &limit).await.created();
+    server.post(&format!("{bike}/installed-parts"), &json!({"component": "drive_belt", "on": "2026-01-01", "odometer": 0})).await.created();
+    let measure = async |on: &str, odometer: u32, reading: u32, force: u32| {
+        let value = json!({"component": "drive_belt", "quantity": "deflection", "readings": [reading], "unit": "mm", "on": on,
+            "odometer": odometer, "at_force": newton(force)});
+        server.post(&format!("{bike}/measured-values"), &value).await.created();
+    };
+    measure("2026-02-01", 500, 10, 45).await;
+    measure("2026-03-01", 1500, 11, 45).await;
+    measure("2026-04-01", 2500, 12, 45).await;
+    let before = only(&server, &bike).await;
+    // A millimetre each 1,000 km: 20 mm at 10,500 km.
+    assert_eq!(before["due_at"]["odometer"]["value"], 10_500);
+    measure("2026-04-02", 2500, 19, 90).await;
+    assert_eq!(only(&server, &bike).await["due_at"], before["due_at"]);
+});
+
+// What is found and adjusted in one visit was found before: the line begins after it.
+on_both_engines!(slack_that_was_adjusted_begins_anew, async |server| {
+    let bike = server.motorcycle(json!({"odometer_unit": "km"})).await;
+    let limit = json!({"component": "drive_chain", "quantity": "deflection", "upper": 35, "unit": "mm", "kind": "adjust"});
+    server.post("/limits", &limit).await.created();
+    server
+        .post(&format!("{bike}/installed-parts"), &json!({"component": "drive_chain", "on": "2026-01-01", "odometer": 0}))
+        .await
+        .created();
+    let slack = |reading: u32| json!({"component": "drive_chain", "quantity": "deflection", "readings": [reading], "unit": "mm"});
+    let visit = async |on: &str, odometer: u32, reading: u32, work: Value| {
+        let event = json!({"on": on, "odometer": odometer, "measured": [slack(reading)], "work": work});
+        server.post(&format!("{bike}/service-events"), &event).await.created();
+    };
+    visit("2026-02-01", 1000, 27, json!([])).await;
+    visit("2026-03-01", 2000, 31, json!([{"component": "drive_chain", "operation": "adjust"}])).await;
+    visit("2026-04-01", 3000, 23, json!([])).await;
+    visit("2026-05-01", 4000, 25, json!([])).await;
+    // 2 mm each 1,000 km, 25 mm at 4,000 km: 35 mm at 9,000 km.
+    let due: Vec<_> = items(&server, &bike).await.into_iter().map(|item| item["due_at"]["odometer"]["value"].clone()).collect();
+    assert_eq!(due, [json!(9000)]);
+});
+
+// A rule that names no place asks for each of its parts: the first to be worn governs it.
+on_both_engines!(of_two_worn_parts_the_first_governs_their_rule, async |server| {
+    let bike = server.motorcycle(json!({"odometer_unit": "km"})).await;
+    let rule =
+        json!({"name": "Discs", "component": "brake_disc", "operation": "replace", "every": {"distance": {"value": 60_000, "unit": "km"}}});
+    server.post("/interval-rules", &rule).await.created();
+    let limit = json!({"component": "brake_disc", "quantity": "thickness", "lower": 4, "unit": "mm", "kind": "wear"});
+    server.post("/limits", &limit).await.created();
+    for position in ["front", "rear"] {
+        let part = json!({"component": "brake_disc", "position": position, "on": "2026-01-01", "odometer": 0});
+        server.post(&format!("{bike}/installed-parts"), &part).await.created();
+    }
+    for (on, odometer, front, rear) in [("2026-02-01", 1000, 5.0, 4.9), ("2026-03-01", 2000, 4.9, 4.7), ("2026-04-01", 3000, 4.8, 4.5)] {
+        for (position, reading) in [("front", front), ("rear", rear)] {
+            let value = json!({"component": "brake_disc", "position": position, "quantity": "thickness", "readings": [reading], "unit": "mm",
+                "on": on, "odometer": odometer});
+            server.post(&format!("{bike}/measured-values"), &value).await.created();
+        }
+    }
+    let items = items(&server, &bike).await;
+    let at = |ruled: bool| -> Vec<Value> {
+        items.iter().filter(|item| item["rule"].is_null() != ruled).map(|item| item["due_at"]["odometer"]["value"].clone()).collect()
+    };
+    // The rear one loses 0.2 mm each 1,000 km and has 4 mm at 5,500 km; the front one half of it, at 11,000 km.
+    assert_eq!((at(true), at(false)), (vec![json!(5500)], vec![json!(11_000)]));
+});
+
+on_both_engines!(one_motorcycles_list_in_pages, async |server| {
+    let bike = server.motorcycle(json!({})).await;
+    for (name, months) in [("A", 12), ("B", 24), ("C", 12), ("D", 6)] {
+        oil(&server, json!({"name": name, "every": {"months": months}})).await;
+    }
+    change_oil(&server, &bike, "2025-08-01", 9800).await;
+    oil(&server, json!({"name": "Nobody knows", "component": "brake_fluid", "every": {"hours": 10}})).await;
+    for query in ["", "as_of=2026-03-01&"] {
+        let whole = server.get(&format!("{bike}/due?{query}")).await;
+        assert_eq!(whole.body["next"], Value::Null);
+        let whole = whole.items();
+        assert_eq!(whole.len(), 5);
+        for limit in [1, 2, 4, 5, 200] {
+            assert_eq!(server.all(&format!("{bike}/due?{query}limit={limit}")).await, whole, "{query} limit {limit}");
+        }
+    }
+    let first = server.get(&format!("{bike}/due?limit=2")).await;
+    let cursor = first.body["next"].as_str().unwrap();
+    assert_eq!(first.header("link"), format!("</api/v1{bike}/due?limit=2&cursor={cursor}>; rel=\"next\""));
+    assert_eq!(server.get(&format!("{bike}/due?limit=0")).await.wrong(), ["/limit"]);
+    assert_eq!(server.get(&format!("{bike}/due?cursor=x")).await.wrong(), ["/cursor"]);
+    server.other_workshop().get(&format!("{bike}/due?limit=0")).await.problem(404);
+});
+
 on_both_engines!(the_days_on_which_the_status_changes, async |server| {
     let bike = server.motorcycle(json!({})).await;
     oil(&server, json!({"every": {"months": 12}})).await;

@@ -37,6 +37,21 @@ on_both_engines!(tenths_come_back_as_entered, async |server| {
     assert!(server.get(&format!("{bike}/odometer-readings")).await.text.contains("\"reading\":12345.50,"));
 });
 
+on_both_engines!(an_earlier_reading_that_is_entered_afterwards_may_be_confirmed, async |server| {
+    let bike = server.motorcycle(json!({"odometer_unit": "km"})).await;
+    let readings = format!("{bike}/odometer-readings");
+    server.post(&readings, &json!({"on": "2026-05-10", "reading": 20_000})).await.created();
+    let early = |confirmed: bool| json!({"on": "2026-05-09", "reading": 100, "confirmed": confirmed});
+    let refused = server.post(&readings, &early(false)).await;
+    assert_eq!(refused.wrong(), ["/reading"]);
+    assert!(refused.text.contains("send this reading"), "{}", refused.text);
+    server.post(&readings, &early(true)).await.created();
+    // What was confirmed is that step alone.
+    assert_eq!(server.post(&readings, &json!({"on": "2026-05-11", "reading": 40_000})).await.wrong(), ["/reading"]);
+    assert_eq!(server.post(&readings, &json!({"on": "2026-05-09", "reading": 5000})).await.wrong(), ["/reading"]);
+    server.reading(&bike, "2026-05-11", 20_100).await.created();
+});
+
 on_both_engines!(a_contradiction_names_both_neighbors, async |server| {
     let bike = server.motorcycle(json!({})).await;
     let before = server.reading(&bike, "2026-03-01", 10000).await.id();

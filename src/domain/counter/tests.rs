@@ -421,3 +421,14 @@ proptest! {
         prop_assert_eq!(miles, kilometers);
     }
 }
+#[test]
+fn a_figure_shown_is_counted_by_the_instrument_of_the_day() {
+    let changes = [swap(3, date!(2025 - 02 - 01), Some(40_000), 100), roll(4, date!(2025 - 04 - 01), 10_000)];
+    let readings = [reading(1, START, 39_000), reading(2, date!(2025 - 03 - 31), 9900), reading(5, date!(2025 - 05 - 01), 300)];
+    let counter = odometer(&readings, &changes);
+    let at = |on, shown: i64| counter.counted(on, shown * KM).map(|ticks| ticks / KM);
+    assert_eq!(at(START, 39_000), Some(39_000));
+    assert_eq!(at(date!(2025 - 03 - 01), 600), Some(40_500));
+    assert_eq!(at(date!(2025 - 05 - 01), 300), Some(50_200));
+    assert_eq!(Counter::default().counted(START, 5), Some(5));
+}
