@@ -13,10 +13,13 @@ use hyper_util::{
     server::graceful::GracefulShutdown,
 };
 use tokio::{net::TcpListener, sync::Semaphore};
+use tokio_io_timeout::TimeoutStream;
 use tower::ServiceExt;
 
 /// A request's head has to be there within this time, and the next one on the same connection too.
 const HEAD: Duration = Duration::from_secs(30);
+/// A client that takes in nothing of its answer for this time is let go.
+const STALLED: Duration = Duration::from_secs(30);
 /// The longest head of a request.
 const LONGEST_HEAD: usize = 64 * 1024;
 /// The most header fields of a request.
@@ -42,6 +45,8 @@ pub async fn serve(listener: TcpListener, router: Router, stop: impl Future<Outp
             () = &mut stop => break,
         };
         let router = router.clone();
+        let mut stream = TimeoutStream::new(stream);
+        stream.set_write_timeout(Some(STALLED));
         let answer = service_fn(move |request: Request<Incoming>| {
             let mut request = request.map(Body::new);
             request.extensions_mut().insert(ConnectInfo::<SocketAddr>(peer));
@@ -53,7 +58,7 @@ pub async fn serve(listener: TcpListener, router: Router, stop: impl Future<Outp
             .header_read_timeout(HEAD)
             .max_buf_size(LONGEST_HEAD)
             .max_headers(MOST_FIELDS)
-            .serve_connection(TokioIo::new(stream), answer);
+            .serve_connection(TokioIo::new(Box::pin(stream)), answer);
         let connection = graceful.watch(connection);
         tokio::spawn(async move {
             // A client that hangs up is no news.

@@ -40,8 +40,8 @@ pub enum Error {
     Invalid(Vec<Problem>),
     /// 422: a reading contradicts others, which are named.
     Contradicts {
-        /// Where and why.
-        problem: Problem,
+        /// Where and why; what else is wrong there.
+        problems: Vec<Problem>,
         /// The readings it contradicts.
         neighbors: Vec<Neighbor>,
     },
@@ -58,6 +58,8 @@ pub enum Error {
     Replayed(Box<StoredAnswer>),
     /// 503: the database cannot be reached or is busy; nothing was stored.
     Unavailable(String),
+    /// 503: it broke off while something was being stored, and nobody knows whether it was.
+    Unsure(String),
     /// 503: the database can be read and takes nothing more; nothing was stored.
     Unwritable {
         /// What whoever runs the server has to do.
@@ -107,7 +109,7 @@ impl Error {
             Self::Conflict { .. } => 409,
             Self::TooOften(_) => 429,
             Self::Replayed(answer) => answer.status,
-            Self::Unavailable(_) | Self::Unwritable { .. } | Self::Busy => 503,
+            Self::Unavailable(_) | Self::Unsure(_) | Self::Unwritable { .. } | Self::Busy => 503,
             Self::Internal(_) => 500,
         }
     }
@@ -122,8 +124,8 @@ impl Error {
             Self::WrongMediaType(types) => format!("Send the body as {types} and say so in Content-Type."),
             Self::NeedsIfMatch => "Send the ETag of what you read in If-Match, so that nobody else's change is lost.".into(),
             Self::Stale => "It was changed since you read it. Read it again, then send your change with the new ETag.".into(),
-            Self::Invalid(problems) => problems.iter().map(sentence).collect::<Vec<_>>().join(" "),
-            Self::Contradicts { problem, .. } => problem.detail.clone(),
+            Self::Contradicts { problems, .. } if let [problem] = &problems[..] => problem.detail.clone(),
+            Self::Invalid(problems) | Self::Contradicts { problems, .. } => problems.iter().map(sentence).collect::<Vec<_>>().join(" "),
             Self::TooOften(1) => "There were too many tries in a short time. Wait a second, then try again.".into(),
             Self::TooOften(seconds @ 2..=119) => {
                 format!("There were too many tries in a short time. Wait {seconds} seconds, then try again.")
@@ -133,6 +135,11 @@ impl Error {
             }
             Self::Replayed(_) => String::new(),
             Self::Unavailable(_) => "The database cannot be used right now; nothing was stored. Try again in a moment.".into(),
+            Self::Unsure(_) => {
+                "The server was cut off while it stored this, so it may or may not be there. Look first, or send the same request \
+                                again with the same Idempotency-Key: with it nothing is stored twice."
+                    .into()
+            }
             Self::Unwritable { do_this, .. } => format!("Nothing was stored. {do_this} Reading goes on; try again after that."),
             Self::Busy => "The server has more requests at once than it takes; nothing was stored. Try again in a moment.".into(),
             Self::Internal(_) => "The server failed; nothing was stored. Its log has the reason under this request's id.".into(),
@@ -142,8 +149,7 @@ impl Error {
     #[must_use]
     pub fn problems(&self) -> &[Problem] {
         match self {
-            Self::Invalid(problems) => problems,
-            Self::Contradicts { problem, .. } => std::slice::from_ref(problem),
+            Self::Invalid(problems) | Self::Contradicts { problems, .. } => problems,
             _ => &[],
         }
     }
@@ -159,7 +165,7 @@ fn sentence(problem: &Problem) -> String {
 impl std::fmt::Display for Error {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
-            Self::Unavailable(why) | Self::Internal(why) | Self::Unwritable { why, .. } => f.write_str(why),
+            Self::Unavailable(why) | Self::Unsure(why) | Self::Internal(why) | Self::Unwritable { why, .. } => f.write_str(why),
             _ => f.write_str(&self.detail()),
         }
     }
@@ -187,6 +193,20 @@ fn unwritable(code: &str) -> Option<&'static str> {
     }
 }
 
+impl Error {
+    /// What keeps a transaction from being committed. Where the connection breaks, or the disk fails to confirm, it may be stored all the same.
+    #[must_use]
+    pub fn at_commit(error: sqlx::Error) -> Self {
+        const NOT_CONFIRMED: &str = "1034"; // SQLITE_IOERR_FSYNC
+        let code = error.as_database_error().and_then(sqlx::error::DatabaseError::code);
+        let unsure = match code {
+            Some(code) => code == NOT_CONFIRMED || code.len() == 5 && (code.starts_with("08") || code.starts_with("57")),
+            None => matches!(error, sqlx::Error::Io(_) | sqlx::Error::Protocol(_) | sqlx::Error::WorkerCrashed),
+        };
+        if unsure { Self::Unsure(error.to_string()) } else { error.into() }
+    }
+}
+
 impl From<sqlx::Error> for Error {
     fn from(error: sqlx::Error) -> Self {
         let code = error.as_database_error().and_then(sqlx::error::DatabaseError::code);
@@ -196,7 +216,16 @@ impl From<sqlx::Error> for Error {
             _ => code.parse::<u32>().is_ok_and(|code| matches!(code & 0xff, 5 | 6 | 14)),
         };
         match (&error, code) {
-            (sqlx::Error::Io(_) | sqlx::Error::PoolTimedOut | sqlx::Error::PoolClosed, _) => Self::Unavailable(error.to_string()),
+            (
+                sqlx::Error::Io(_)
+                | sqlx::Error::Protocol(_)
+                | sqlx::Error::PoolTimedOut
+                | sqlx::Error::PoolClosed
+                | sqlx::Error::WorkerCrashed,
+                _,
+            ) => Self::Unavailable(error.to_string()),
+            // Somebody else's write holds what this one waited for.
+            (_, Some(code)) if code == "55P03" => Self::Busy,
             (_, Some(code)) if let Some(do_this) = unwritable(&code) => Self::Unwritable { do_this, why: error.to_string() },
             (_, Some(code)) if busy(&code) => Self::Unavailable(error.to_string()),
             _ => Self::Internal(error.to_string()),

@@ -5,7 +5,9 @@ use clap::Parser;
 use opentelemetry::trace::TracerProvider;
 use tracing_subscriber::{
     EnvFilter, Layer,
+    field::MakeExt,
     filter::{LevelFilter, filter_fn},
+    fmt::format,
     layer::SubscriberExt,
     util::SubscriberInitExt,
 };
@@ -25,7 +27,14 @@ async fn main() -> ExitCode {
     let lines = tracing_subscriber::fmt::layer().with_writer(std::io::stderr);
     let lines = match std::env::var("WITNESSMARK_LOG_FORMAT").as_deref() {
         Ok("json") => lines.json().flatten_event(true).with_filter(filter).boxed(),
-        Ok("text") | Err(_) => lines.with_ansi(std::io::stderr().is_terminal()).with_filter(filter).boxed(),
+        Ok("text") | Err(_) => {
+            // An error's text may quote what somebody else sent: it stays on its line.
+            let fields = format::debug_fn(|writer, field, value| {
+                let name = if field.name() == "message" { String::new() } else { format!("{}=", field.name()) };
+                write!(writer, "{name}{}", traces::on_one_line(&format!("{value:?}")))
+            });
+            lines.with_ansi(std::io::stderr().is_terminal()).fmt_fields(fields.delimited(" ")).with_filter(filter).boxed()
+        }
         Ok(other) => {
             eprintln!("witnessmark: WITNESSMARK_LOG_FORMAT={other:?} is neither text nor json");
             return ExitCode::from(2);

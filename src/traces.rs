@@ -97,3 +97,19 @@ pub fn answered<B>(response: &Response<B>, latency: Duration, span: &Span) {
         }
     }
 }
+
+/// A text for the log with its control characters written out: what somebody sent cannot begin a line of its own.
+#[must_use]
+pub fn on_one_line(text: &str) -> String {
+    let written = |letter: char| if letter.is_control() { letter.escape_default().collect() } else { letter.to_string() };
+    text.chars().map(written).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    #[test]
+    fn a_text_stays_on_its_line() {
+        let sent = "wrong\r\n2026-05-02 INFO signed in\u{1b}[2K\u{85}é";
+        assert_eq!(super::on_one_line(sent), "wrong\\r\\n2026-05-02 INFO signed in\\u{1b}[2K\\u{85}é");
+    }
+}

@@ -9,12 +9,12 @@ use axum::{
     Extension, Router,
     body::Body,
     extract::{ConnectInfo, MatchedPath, Request, State},
-    http::{HeaderValue, StatusCode, header},
+    http::{HeaderValue, StatusCode, header, response::Parts},
     middleware::{self, Next},
     response::{IntoResponse, Response},
     routing::get,
 };
-use tokio::sync::Semaphore;
+use tokio::sync::{Semaphore, SemaphorePermit};
 use tower::ServiceBuilder;
 use tower_http::{
     catch_panic::CatchPanicLayer,
@@ -50,7 +50,11 @@ pub fn router(app: Arc<App>) -> Router {
     // and every layer copies what is within it for every request.
     let around = ServiceBuilder::new()
         .layer(middleware::from_fn_with_state(Arc::clone(&app), security_headers))
-        .layer(Extension(Arc::new(Traffic { metrics: Arc::clone(&app.metrics), room: Semaphore::new(MOST_AT_ONCE) })))
+        .layer(Extension(Arc::new(Traffic {
+            metrics: Arc::clone(&app.metrics),
+            room: Semaphore::new(MOST_AT_ONCE),
+            files: Semaphore::new(MOST_FILES),
+        })))
         .layer(middleware::from_fn(watch))
         .layer(middleware::from_fn_with_state(Arc::clone(&app), whence))
         .layer(SetRequestIdLayer::x_request_id(MakeRequestUuid))
@@ -78,18 +82,24 @@ pub fn router(app: Arc<App>) -> Router {
         .with_state(app)
 }
 
-/// How long a request may take. What brings a file may take longer, over a telephone's network too.
-fn patience(path: &str) -> Duration {
+/// Whether files are sent to an address.
+fn takes_files(path: &str) -> bool {
     let own = path.strip_prefix(api::BASE).unwrap_or(path);
     let begins = ["/imports", "/attachments", "/photos"].iter().any(|start| own.starts_with(start));
-    let brings_files = begins || ["/photos", "/write-up"].iter().any(|end| own.ends_with(end));
-    if brings_files { Duration::from_mins(15) } else { Duration::from_mins(1) }
+    begins || ["/photos", "/write-up"].iter().any(|end| own.ends_with(end))
+}
+/// How long a request may take. What brings a file may take longer, over a telephone's network too.
+fn patience(path: &str) -> Duration {
+    if takes_files(path) { Duration::from_mins(15) } else { Duration::from_mins(1) }
 }
 /// Gives up on a request that takes too long.
 async fn in_time(request: Request, next: Next) -> Response {
-    let most = patience(request.uri().path());
+    let (most, reads) = (patience(request.uri().path()), request.method().is_safe());
     let response = tokio::time::timeout(most, next.run(request)).await;
-    response.unwrap_or_else(|_| Error::Unavailable("the request took too long".into()).into_response())
+    response.unwrap_or_else(|_| {
+        let why = "the request took too long".into();
+        if reads { Error::Unavailable(why) } else { Error::Unsure(why) }.into_response()
+    })
 }
 
 /// A line in the log for each request that was turned away for who sent it, or for how often.
@@ -108,12 +118,23 @@ const PERMISSIONS: &str = "accelerometer=(), camera=(), display-capture=(), geol
 
 /// The most requests under way at once; those beyond it are turned away at once instead of queueing behind each other.
 const MOST_AT_ONCE: usize = 1024;
+/// The most of them that bring a file: an import is held in memory, 64 MiB of it at most, until its turn to be written comes.
+const MOST_FILES: usize = 32;
 
 /// What is known about the requests under way.
 #[derive(Debug)]
 struct Traffic {
     metrics: Arc<Metrics>,
     room: Semaphore,
+    files: Semaphore,
+}
+impl Traffic {
+    /// Room for one more request; none where it is to be turned away.
+    fn take_in(&self, request: &Request) -> Option<(SemaphorePermit<'_>, Option<SemaphorePermit<'_>>)> {
+        let room = self.room.try_acquire().ok()?;
+        let brings_a_file = !request.method().is_safe() && takes_files(request.uri().path());
+        Some((room, if brings_a_file { Some(self.files.try_acquire().ok()?) } else { None }))
+    }
 }
 
 /// The numbers for a monitoring system. They ask for no token: a proxy in front keeps this path inside.
@@ -130,9 +151,9 @@ async fn watch(Extension(traffic): Extension<Arc<Traffic>>, request: Request, ne
     let route = request.extensions().get::<MatchedPath>().cloned();
     let method = request.method().clone();
     let begun = Instant::now();
-    let room = traffic.room.try_acquire();
+    let room = traffic.take_in(&request);
     let always = matches!(request.uri().path(), "/healthz" | "/readyz" | "/metrics");
-    let response = if room.is_ok() || always {
+    let response = if room.is_some() || always {
         let _under_way = traffic.metrics.begin();
         next.run(request).await
     } else {
@@ -144,8 +165,8 @@ async fn watch(Extension(traffic): Extension<Arc<Traffic>>, request: Request, ne
 }
 
 async fn ready(State(app): State<Arc<App>>) -> Response {
-    match app.store.read().await {
-        Ok(_) => "ready\n".into_response(),
+    match app.store.ready().await {
+        Ok(()) => "ready\n".into_response(),
         Err(error) => error.into_response(),
     }
 }
@@ -155,7 +176,7 @@ async fn complete_problems(request: Request, next: Next) -> Response {
     let path = request.uri().path().to_owned();
     let mut response = next.run(request).await;
     if !path.starts_with(api::BASE) && path != "/readyz" {
-        return page_instead(response);
+        return page_instead(response).await;
     }
     if response.status() == StatusCode::METHOD_NOT_ALLOWED {
         let allow = response.headers().get(header::ALLOW).cloned();
@@ -172,36 +193,32 @@ async fn complete_problems(request: Request, next: Next) -> Response {
 
 /// A problem document with the path of its request.
 async fn with_instance(response: Response, path: &str) -> Response {
-    let (parts, body) = response.into_parts();
-    let bytes = axum::body::to_bytes(body, usize::MAX).await.unwrap_or_default();
-    let mut document: serde_json::Value = serde_json::from_slice(&bytes).unwrap_or_default();
+    let (parts, mut document) = opened(response).await;
     document["instance"] = path.into();
     Response::from_parts(parts, Body::from(document.to_string()))
 }
+async fn opened(problem: Response) -> (Parts, serde_json::Value) {
+    let (parts, body) = problem.into_parts();
+    let bytes = axum::body::to_bytes(body, usize::MAX).await.unwrap_or_default();
+    (parts, serde_json::from_slice(&bytes).unwrap_or_default())
+}
 
 /// Outside the API people read the answers: a page in place of a problem document.
-fn page_instead(response: Response) -> Response {
-    match response.status() {
-        StatusCode::METHOD_NOT_ALLOWED => {
-            let mut page = pages::fault::page(405, "Go back and follow the link again; nothing was done.".into());
-            page.headers_mut().extend(response.headers().get(header::ALLOW).cloned().map(|allow| (header::ALLOW, allow)));
-            page
-        }
-        StatusCode::NOT_FOUND if response.extensions().get::<NeedsInstance>().is_some() => {
-            pages::fault::page(404, "There is no page at this address. Follow one of these ways.".into())
-        }
-        StatusCode::TOO_MANY_REQUESTS if response.extensions().get::<NeedsInstance>().is_some() => {
-            let wait = response.headers().get(header::RETRY_AFTER).cloned();
-            let seconds = wait.as_ref().and_then(|wait| wait.to_str().ok()?.parse().ok()).unwrap_or(60);
-            let mut page = pages::fault::page(429, Error::TooOften(seconds).detail());
-            page.headers_mut().extend(wait.map(|wait| (header::RETRY_AFTER, wait)));
-            page
-        }
-        status if response.extensions().get::<NeedsInstance>().is_some() => {
-            pages::fault::page(status.as_u16(), Error::Internal(String::new()).detail())
-        }
-        _ => response,
+async fn page_instead(response: Response) -> Response {
+    let status = response.status();
+    let kept = if status == StatusCode::METHOD_NOT_ALLOWED { header::ALLOW } else { header::RETRY_AFTER };
+    let value = response.headers().get(&kept).cloned();
+    let detail = match status {
+        StatusCode::METHOD_NOT_ALLOWED => "Go back and follow the link again; nothing was done.".to_owned(),
+        _ if response.extensions().get::<NeedsInstance>().is_none() => return response,
+        StatusCode::NOT_FOUND => "There is no page at this address. Follow one of these ways.".to_owned(),
+        _ => opened(response).await.1["detail"].as_str().unwrap_or_default().to_owned(),
+    };
+    let mut page = pages::fault::page(status.as_u16(), detail);
+    if let Some(value) = value {
+        page.headers_mut().insert(kept, value);
     }
+    page
 }
 
 /// Notes on a request which address it comes from; whoever is no trusted proxy gives it no id.

@@ -136,7 +136,8 @@ impl Backups {
         let today = now.replace_time(self.at);
         let last_time = if today <= now { today } else { today - Duration::DAY };
         if let Some(tried) = self.tried().filter(|tried| tried.failed.is_some()) {
-            return Ok(now - tried.at >= REST);
+            // A clock that was set back says nothing about how long ago it was.
+            return Ok(now < tried.at || now - tried.at >= REST);
         }
         // One from a clock that was ahead says nothing about today.
         Ok(self.list()?.iter().find(|copied| copied.made_at <= now).is_none_or(|newest| newest.made_at < last_time))

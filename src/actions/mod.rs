@@ -57,7 +57,7 @@ use std::{
 
 use serde::{Deserialize, Serialize};
 use time::{Date, OffsetDateTime};
-use tokio::sync::Notify;
+use tokio::sync::{Notify, OwnedSemaphorePermit, Semaphore};
 use tracing::{Instrument, debug_span};
 use uuid::Uuid;
 
@@ -93,6 +93,8 @@ pub struct App {
     pub site: Site,
     /// Idempotency keys whose first request is still running in this process.
     running: RunningKeys,
+    /// Room for those that write at once on PostgreSQL; SQLite has one writer anyway.
+    writers: Arc<Semaphore>,
     /// Answers kept in memory, dropped when what they say changes.
     pub kept: Arc<due::Kept>,
     /// Tokens looked up in the last seconds.
@@ -199,6 +201,8 @@ pub struct Work {
     clock: Clock,
     touched: BTreeSet<Id<Motorcycle>>,
     once: Option<(Once, Running)>,
+    /// Held until the transaction ends.
+    room: Option<OwnedSemaphorePermit>,
     kept: Arc<due::Kept>,
     tokens: Arc<token::KeptTokens>,
     /// Set where nothing that is kept in memory may outlast this work: tokens were revoked, or a person was erased.
@@ -230,6 +234,7 @@ impl App {
             clock,
             site: Site::default(),
             running: Arc::default(),
+            writers: Arc::new(Semaphore::new(store::WRITERS)),
             kept: Arc::default(),
             tokens: Arc::default(),
             private_webhooks: false,
@@ -326,17 +331,26 @@ impl App {
         // Everyone has keys of their own: what one was answered is nothing to another.
         let own = |once: Once| Once { key: caller.id().map_or_else(|| once.key.clone(), |id| format!("{id} {}", once.key)), ..once };
         let once = once.map(|once| self.take_key(caller.workshop, own(once))).transpose()?;
-        let mut tx = self.store.write().instrument(debug_span!("wait to write")).await?;
+        let (room, mut tx) = async { Ok::<_, Error>((self.room_to_write().await?, self.store.write().await?)) }
+            .instrument(debug_span!("wait to write"))
+            .await?;
         for &workshop in workshops {
             store::workshop::lock(&mut tx, workshop).await?;
         }
         let mut work = self.begin(tx, caller, once).await?;
+        work.room = room;
         if let Some((once, _)) = &work.once
             && let Some((hash, answer)) = store::idempotency::find(&mut work.tx, caller.workshop, &once.key, work.now).await?
         {
             return Err(if hash == once.hash { Error::Replayed(Box::new(answer)) } else { Error::invalid("", KEY_REUSED) });
         }
         Ok(work)
+    }
+
+    async fn room_to_write(&self) -> Result<Option<OwnedSemaphorePermit>> {
+        let Store::Postgres(_) = self.store else { return Ok(None) };
+        let room = tokio::time::timeout(store::WAIT, Arc::clone(&self.writers).acquire_owned()).await;
+        room.map_err(|_| Error::Busy)?.map(Some).map_err(Error::internal)
     }
 
     fn take_key(&self, workshop: Id<Workshop>, once: Once) -> Result<(Once, Running)> {
@@ -357,6 +371,7 @@ impl App {
             touched: BTreeSet::new(),
             settled: BTreeSet::new(),
             once,
+            room: None,
             kept: Arc::clone(&self.kept),
             tokens: Arc::clone(&self.tokens),
             forgets: false,

@@ -73,7 +73,7 @@ impl Entries {
             Neighbor { id: Some(raw.id.uuid()), on: raw.on, reading }
         };
         Error::Contradicts {
-            problem: Problem::new(pointer, contradiction.message(unit)),
+            problems: vec![Problem::new(pointer, contradiction.message(unit))],
             neighbors: contradiction.neighbors.iter().map(neighbor).collect(),
         }
     }
@@ -326,7 +326,7 @@ pub async fn keep_last_of(work: &mut Work, bike: Id<Motorcycle>) -> Result<()> {
         if let Some((reading, change)) = beyond_capacity(&entries.raw, &entries.changes) {
             let neighbor = Neighbor { id: Some(reading.id.uuid()), on: reading.on, reading: counter::from_ticks(reading.shown, unit) };
             let problem = Problem::new("/reading", more_than_it_counts_to(kind, reading, change, unit));
-            return Err(Error::Contradicts { problem, neighbors: vec![neighbor] });
+            return Err(Error::Contradicts { problems: vec![problem], neighbors: vec![neighbor] });
         }
         keep_last(work, bike, kind, entries.last(&counter)).await?;
     }

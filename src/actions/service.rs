@@ -31,7 +31,7 @@ use crate::{
         validate::{self, Problem},
         words::{CounterKind, FollowUpStatus},
     },
-    error::{Error, Result},
+    error::{Error, Neighbor, Result},
     store::{
         Stretch, follow_up as follow_ups,
         service_event::{self as store, EventBody, EventRow, Wanted},
@@ -57,11 +57,14 @@ pub async fn log(work: &mut Work, bike: &Motorcycle, new: NewServiceEvent) -> Re
     let row = row(work, bike, id, &new, &known);
     let workshop = work.workshop_id();
     let readable = problems.iter().all(|problem| !["/on", "/odometer", "/hours"].contains(&problem.pointer.as_str()));
-    let mut read = Read::default();
+    let (mut read, mut neighbors) = (Read::default(), Vec::new());
     if readable {
         // Nothing of it stays where there are problems: the transaction is given up as a whole.
         store::insert(&mut work.tx, workshop, &row).await?;
-        read = record(work, bike, id, &new, &mut problems).await?;
+        (read, neighbors) = record(work, bike, id, &new, &mut problems).await?;
+    }
+    if !neighbors.is_empty() {
+        return Err(Error::Contradicts { problems, neighbors });
     }
     if !problems.is_empty() {
         return Err(Error::Invalid(problems));
@@ -136,15 +139,16 @@ fn row(work: &Work, bike: &Motorcycle, id: Id<ServiceEvent>, new: &NewServiceEve
     }
 }
 
-/// Records what the instruments showed. What is wrong with a figure joins the other problems; alone it comes with its neighbors.
+/// Records what the instruments showed. What is wrong with a figure joins the other problems; the second value
+/// holds the readings that one contradicts.
 async fn record(
     work: &mut Work,
     bike: &Motorcycle,
     id: Id<ServiceEvent>,
     new: &NewServiceEvent,
     problems: &mut Vec<Problem>,
-) -> Result<Read> {
-    let mut read = Read::default();
+) -> Result<(Read, Vec<Neighbor>)> {
+    let (mut read, mut contradicted) = (Read::default(), Vec::new());
     for kind in [CounterKind::Odometer, CounterKind::Hours] {
         let (figure, pointer) = match kind {
             CounterKind::Odometer => (&new.odometer, "/odometer"),
@@ -155,15 +159,15 @@ async fn record(
         match (reading::record(work, bike, kind, shown, Some(id), pointer).await, kind) {
             (Ok(reading), CounterKind::Odometer) => read.odometer = Some(reading.id),
             (Ok(reading), CounterKind::Hours) => read.hours = Some(reading.id),
-            (Err(Error::Contradicts { problem, neighbors }), _) if problems.is_empty() => {
-                return Err(Error::Contradicts { problem, neighbors });
+            (Err(Error::Contradicts { problems: more, neighbors }), _) => {
+                problems.extend(more);
+                contradicted.extend(neighbors);
             }
-            (Err(Error::Contradicts { problem, .. }), _) => problems.push(problem),
             (Err(Error::Invalid(more)), _) => problems.extend(more),
             (Err(error), _) => return Err(error),
         }
     }
-    Ok(read)
+    Ok((read, contradicted))
 }
 
 /// Takes parts off, then fits parts, those of `replace` lines last.

@@ -1,7 +1,7 @@
 //! Coming in: a workshop with its first manager, signing in and out, the caller behind a token or a session.
 use std::sync::Arc;
 
-use time::{Duration, OffsetDateTime};
+use time::OffsetDateTime;
 
 use super::{App, token::KeptToken};
 use crate::{
@@ -158,6 +158,7 @@ pub async fn token_caller(app: &Arc<App>, plain: &str) -> Result<Caller> {
     let kept = if let Some(kept) = app.tokens.get(&hash, now) {
         kept
     } else {
+        let forgotten = app.tokens.forgotten();
         let mut tx = app.store.read().await?;
         let found = store::token::find_by_hash(&mut tx, &hash).await?;
         let (workshop, token) =
@@ -173,7 +174,7 @@ pub async fn token_caller(app: &Arc<App>, plain: &str) -> Result<Caller> {
         if let Err(error) = note_use(app, workshop, &token, now).await {
             tracing::warn!(%error, "the use of a token could not be noted");
         }
-        app.tokens.keep(hash, KeptToken { workshop, token, time_zone: zone, until: now + Duration::seconds(5) })
+        app.tokens.keep(hash, KeptToken { workshop, token, time_zone: zone, at: now }, forgotten)
     };
     if kept.token.expires_on.is_some_and(|last| last < app.clock.today(&kept.time_zone)) {
         return Err(Error::Unauthenticated("This token has expired; ask a manager of the workshop for a new one."));

@@ -1,7 +1,10 @@
 //! API tokens: make, list, revoke; and the few seconds for which a token that was looked up is kept in memory.
 use std::{
     collections::HashMap,
-    sync::{Arc, RwLock},
+    sync::{
+        Arc, RwLock,
+        atomic::{AtomicU64, Ordering},
+    },
 };
 
 use time::{Duration, OffsetDateTime};
@@ -22,6 +25,9 @@ use crate::{
     },
 };
 
+/// How long a token that was looked up is good for: another server may have revoked it meanwhile.
+const GOOD_FOR: Duration = Duration::seconds(5);
+
 /// A token that was looked up a moment ago.
 #[derive(Debug)]
 pub struct KeptToken {
@@ -31,24 +37,36 @@ pub struct KeptToken {
     pub token: Token,
     /// The workshop's time zone: decides the day on which it expires.
     pub time_zone: String,
-    /// When it is looked up again: another server may have revoked it.
-    pub until: OffsetDateTime,
+    /// When it was looked up.
+    pub at: OffsetDateTime,
 }
 
 /// Tokens that were looked up in the last seconds, by the hash of their secret.
 #[derive(Debug, Default)]
-pub struct KeptTokens(RwLock<HashMap<Vec<u8>, Arc<KeptToken>>>);
+pub struct KeptTokens {
+    all: RwLock<HashMap<Vec<u8>, Arc<KeptToken>>>,
+    /// Counts how often all were forgotten: what was looked up before must not be kept after it.
+    forgotten: AtomicU64,
+}
 
 impl KeptTokens {
     /// The token, if it was looked up recently.
     #[must_use]
     pub fn get(&self, hash: &[u8], now: OffsetDateTime) -> Option<Arc<KeptToken>> {
-        self.0.read().ok()?.get(hash).filter(|kept| kept.until > now).cloned()
+        // Not one from later either: the clock was set back.
+        self.all.read().ok()?.get(hash).filter(|kept| (Duration::ZERO..GOOD_FOR).contains(&(now - kept.at))).cloned()
     }
-    /// Keeps a token.
-    pub fn keep(&self, hash: Vec<u8>, token: KeptToken) -> Arc<KeptToken> {
+    /// How often all were forgotten, to be asked before a token is looked up.
+    #[must_use]
+    pub fn forgotten(&self) -> u64 {
+        self.forgotten.load(Ordering::SeqCst)
+    }
+    /// Keeps a token, unless all were forgotten since it was looked up.
+    pub fn keep(&self, hash: Vec<u8>, token: KeptToken, forgotten: u64) -> Arc<KeptToken> {
         let token = Arc::new(token);
-        if let Ok(mut all) = self.0.write() {
+        if let Ok(mut all) = self.all.write()
+            && self.forgotten() == forgotten
+        {
             if all.len() > 10_000 {
                 all.clear();
             }
@@ -58,7 +76,8 @@ impl KeptTokens {
     }
     /// Forgets all: something was revoked.
     pub fn forget(&self) {
-        if let Ok(mut all) = self.0.write() {
+        if let Ok(mut all) = self.all.write() {
+            self.forgotten.fetch_add(1, Ordering::SeqCst);
             all.clear();
         }
     }

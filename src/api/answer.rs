@@ -82,20 +82,21 @@ impl IntoResponse for Error {
         }
         match &self {
             Self::Internal(why) => tracing::error!(why, "the server failed"),
-            Self::Unavailable(why) | Self::Unwritable { why, .. } => tracing::warn!(why, "the database cannot be used"),
+            Self::Unavailable(why) | Self::Unsure(why) | Self::Unwritable { why, .. } => tracing::warn!(why, "the database cannot be used"),
             _ => {}
         }
         let document = ProblemDocument::of(&self);
         let status = StatusCode::from_u16(document.status).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR);
         let mut response = (status, [(header::CONTENT_TYPE, "application/problem+json")], document.to_json()).into_response();
         match &self {
-            Self::Unauthenticated(_) => {
-                response.headers_mut().insert(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer realm=\"witnessmark\""));
-            }
+            // RFC 6750, section 3.1: without a token nothing is said about one.
+            Self::Unauthenticated(why) if *why == NO_TOKEN => challenge(&mut response, "Bearer realm=\"witnessmark\""),
+            Self::Unauthenticated(_) => challenge(&mut response, "Bearer realm=\"witnessmark\", error=\"invalid_token\""),
+            Self::Forbidden(_) => challenge(&mut response, "Bearer realm=\"witnessmark\", error=\"insufficient_scope\""),
             Self::TooOften(seconds) => {
                 response.headers_mut().insert(header::RETRY_AFTER, HeaderValue::from(*seconds));
             }
-            Self::Unavailable(_) | Self::Unwritable { .. } | Self::Busy => {
+            Self::Unavailable(_) | Self::Unsure(_) | Self::Unwritable { .. } | Self::Busy => {
                 response.headers_mut().insert(header::RETRY_AFTER, HeaderValue::from_static("2"));
             }
             _ => {}
@@ -104,6 +105,13 @@ impl IntoResponse for Error {
         response
     }
 }
+
+fn challenge(response: &mut Response, how: &'static str) {
+    response.headers_mut().insert(header::WWW_AUTHENTICATE, HeaderValue::from_static(how));
+}
+
+/// What is said to whoever sends no token.
+pub const NO_TOKEN: &str = "Send an API token as Authorization: Bearer wmk_…; a manager makes one on the page Tokens.";
 
 /// Marks a problem document whose `instance` is still to be filled in: the error does not know the request's path.
 #[derive(Clone, Copy, Debug)]

@@ -128,7 +128,11 @@ impl Body {
     pub fn merged_into<T: Serialize + DeserializeOwned + ToSchema + 'static>(&self, now: &T) -> Result<T> {
         let patch = self.patch()?;
         let mut value = serde_json::to_value(now).map_err(Error::internal)?;
+        let unknown = nulls_for_nothing(&value, &patch);
         json_patch::merge(&mut value, &patch);
+        for pointer in unknown {
+            put_null(&mut value, &pointer);
+        }
         typed(value)
     }
     /// The body of a PATCH as it is. Call it before comparing `If-Match`: an unreadable body is said first.
@@ -148,6 +152,10 @@ impl Body {
         if let Err(Error::TooLarge(detail)) = &self.bytes {
             return Err(Error::TooLarge(detail.clone()));
         }
+        // Whoever sends nothing need not say what it is.
+        if self.bytes.as_ref().is_ok_and(Bytes::is_empty) {
+            return Err(Error::Malformed("The body is empty; send a JSON object.".into()));
+        }
         if types.contains(&self.content_type.as_str()) { Ok(()) } else { Err(Error::WrongMediaType(said)) }
     }
     fn value(&self) -> Result<Value> {
@@ -155,11 +163,31 @@ impl Body {
             Ok(bytes) => bytes,
             Err(error) => return Err(Error::Malformed(error.detail())),
         };
-        if bytes.is_empty() {
-            return Err(Error::Malformed("The body is empty; send a JSON object.".into()));
-        }
         serde_json::from_slice(bytes)
             .map_err(|error| Error::Malformed(format!("The body is not JSON: line {}, column {}.", error.line(), error.column())))
+    }
+}
+
+/// Where a merge patch takes away what is not there: merged, a mistyped name would be gone before anybody could say so.
+fn nulls_for_nothing(now: &Value, patch: &Value) -> Vec<Vec<String>> {
+    let (Value::Object(now), Value::Object(patch)) = (now, patch) else { return Vec::new() };
+    let below = |(name, wanted): (&String, &Value)| match (now.get(name), wanted) {
+        (None, Value::Null) => vec![vec![name.clone()]],
+        (Some(there), Value::Object(_)) => {
+            nulls_for_nothing(there, wanted).into_iter().map(|rest| std::iter::once(name.clone()).chain(rest).collect()).collect()
+        }
+        _ => Vec::new(),
+    };
+    patch.iter().flat_map(below).collect()
+}
+fn put_null(value: &mut Value, path: &[String]) {
+    match path {
+        [] => *value = Value::Null,
+        [name, rest @ ..] => {
+            if let Value::Object(fields) = value {
+                put_null(fields.entry(name).or_insert(Value::Null), rest);
+            }
+        }
     }
 }
 

@@ -52,7 +52,7 @@ fn bearer(headers: &HeaderMap) -> Result<&str> {
         .and_then(|value| value.split_once(' '))
         .filter(|(scheme, _)| scheme.eq_ignore_ascii_case("bearer"))
         .map(|(_, token)| token.trim())
-        .ok_or(Error::Unauthenticated("Send an API token as Authorization: Bearer wmk_…; a manager makes one on the page Tokens."))
+        .ok_or(Error::Unauthenticated(super::answer::NO_TOKEN))
 }
 
 /// The id in the path. What is no UUID is an id that nothing has: 404, like any other unknown one.

@@ -23,7 +23,7 @@ use crate::{
         service::{EventDetails, NewAmendment, NewServiceEvent, NewSignature, ServiceEvent},
         words::Operation,
     },
-    error::Result,
+    error::{Error, Result},
     store::service_event::Wanted,
 };
 
@@ -125,8 +125,22 @@ async fn change(
     let now = actions::get(&mut work, id).await?;
     body.patch()?;
     unchanged(&headers, &now)?;
-    let event = actions::change(&mut work, &now, body.merged_into(&actions::details(&now))?).await?;
+    let details = body.merged_into(&actions::details(&now)).map_err(what_stays)?;
+    let event = actions::change(&mut work, &now, details).await?;
     Answer::one(&event)?.after(work).await
+}
+
+/// What an event is computed from stays as it was logged; says so where somebody wants to change it.
+fn what_stays(error: Error) -> Error {
+    const STAYS: [&str; 11] =
+        ["on", "odometer", "hours", "work", "fitted", "removed", "measured", "tightened", "procedures", "follow_ups", "follow_ups_done"];
+    let Error::Invalid(mut problems) = error else { return error };
+    for problem in &mut problems {
+        if STAYS.contains(&problem.pointer.trim_start_matches('/')) {
+            problem.detail = "Other figures follow from this, so it stays as it was logged; strike the event out with the reason, then log it as it was.".into();
+        }
+    }
+    Error::Invalid(problems)
 }
 
 /// Why an entry is struck out.

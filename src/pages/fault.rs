@@ -43,7 +43,9 @@ impl IntoResponse for Fault {
         };
         match &error {
             Error::Internal(why) => tracing::error!(why, "the server failed"),
-            Error::Unavailable(why) | Error::Unwritable { why, .. } => tracing::warn!(why, "the database cannot be used"),
+            Error::Unavailable(why) | Error::Unsure(why) | Error::Unwritable { why, .. } => {
+                tracing::warn!(why, "the database cannot be used");
+            }
             _ => {}
         }
         let mut response = page(error.status(), detail(&error));

@@ -192,8 +192,7 @@ impl Form {
     /// Every error that the person at the form cannot mend.
     pub fn refused_below(&mut self, name: &str, error: Error) -> Result<()> {
         let problems = match &error {
-            Error::Invalid(problems) => problems.clone(),
-            Error::Contradicts { problem, .. } => vec![problem.clone()],
+            Error::Invalid(problems) | Error::Contradicts { problems, .. } => problems.clone(),
             Error::Conflict { detail, .. } => {
                 self.complain("", detail.clone());
                 return Ok(());

@@ -272,12 +272,15 @@ fn doubt(error: &Error, unit: Unit) -> Option<Vec<Other>> {
 }
 /// The sentence about a contradiction without the ways out for scripts: the page has its own.
 pub(super) fn without_the_ways(error: Error) -> Error {
-    let Error::Contradicts { mut problem, neighbors } = error else { return error };
-    for way in [" To go on, ", " If it is right, "] {
-        problem.detail.truncate(problem.detail.find(way).unwrap_or(problem.detail.len()));
+    let Error::Contradicts { mut problems, neighbors } = error else { return error };
+    for problem in &mut problems {
+        let way = [" To go on, ", " If it is right, "].into_iter().filter_map(|way| problem.detail.find(way)).min();
+        if let Some(way) = way {
+            problem.detail.truncate(way);
+            problem.detail.push_str(" See below which of the ways out it is.");
+        }
     }
-    problem.detail.push_str(" See below which of the ways out it is.");
-    Error::Contradicts { problem, neighbors }
+    Error::Contradicts { problems, neighbors }
 }
 
 /// `POST …/change`: the instrument was replaced or rolled over.

@@ -17,7 +17,7 @@ use crate::error::{Error, Result};
 pub async fn back_up(database: &Path, to: &Path) -> Result<()> {
     must_not_be_there(to)?;
     let mut connection = open(database, true).await?;
-    let part = beside(to);
+    let part = beside(to, ".part");
     let part_name = part.to_str().ok_or_else(|| Error::invalid("/to", "The file's name must be UTF-8; choose another."))?;
     // Made first, so that nobody else may read it: it holds owners and hashes of passwords.
     create_private(&part).map_err(|error| failed("write", &part, &error))?;
@@ -40,7 +40,7 @@ pub async fn back_up(database: &Path, to: &Path) -> Result<()> {
 pub async fn restore(from: &Path, database: &Path) -> Result<()> {
     must_not_be_there(database)?;
     open(from, false).await?.close().await?;
-    let part = beside(database);
+    let part = beside(database, ".part");
     let restored = async {
         let write = |error: &io::Error| failed("write", &part, error);
         let mut target = create_private(&part).map_err(|error| write(&error))?;
@@ -80,9 +80,7 @@ async fn finish(part: &Path, name: &Path) -> Result<()> {
 /// Opens a database of this program to read, and looks whether it is whole. `live`: a server may be writing to it; otherwise the file
 /// must be all there is.
 async fn open(path: &Path, live: bool) -> Result<SqliteConnection> {
-    let mut log = path.as_os_str().to_owned();
-    log.push("-wal");
-    if !live && fs::metadata(&log).is_ok_and(|log| log.len() > 0) {
+    if !live && fs::metadata(beside(path, "-wal")).is_ok_and(|log| log.len() > 0) {
         let why = format!("{} is in use: its last entries stand in a log beside it; make a copy with `witnessmark backup`", path.display());
         return Err(Error::Unavailable(why));
     }
@@ -105,15 +103,22 @@ async fn open(path: &Path, live: bool) -> Result<SqliteConnection> {
     Ok(connection)
 }
 
+/// Neither the file nor a log of one that stood there: SQLite would write that log's entries over the new file.
 fn must_not_be_there(path: &Path) -> Result<()> {
-    if fs::symlink_metadata(path).is_ok() {
-        return Err(Error::invalid("/to", format!("{} is there already and is never overwritten; name a new file.", path.display())));
+    for (end, what) in
+        [("", ""), ("-wal", ", the log of a database that stood here,"), ("-journal", ", the log of a database that stood here,")]
+    {
+        let file = beside(path, end);
+        if fs::symlink_metadata(&file).is_ok() {
+            let why = format!("{}{what} is there already and is never overwritten; move it away, or name a new file.", file.display());
+            return Err(Error::invalid("/to", why));
+        }
     }
     Ok(())
 }
-fn beside(path: &Path) -> PathBuf {
+fn beside(path: &Path, end: &str) -> PathBuf {
     let mut name = path.as_os_str().to_owned();
-    name.push(".part");
+    name.push(end);
     name.into()
 }
 fn create_private(path: &Path) -> io::Result<fs::File> {
@@ -130,6 +135,23 @@ fn failed(verb: &str, path: &Path, why: &dyn std::fmt::Display) -> Error {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[tokio::test]
+    async fn nothing_is_put_beside_the_log_of_another() {
+        let folder = tempfile::tempdir().unwrap();
+        let (database, copy) = (folder.path().join("a.db"), folder.path().join("copy.db"));
+        Store::open(&format!("sqlite:{}", database.display())).await.unwrap().close().await;
+        back_up(&database, &copy).await.unwrap();
+        for end in ["-wal", "-journal"] {
+            let log = beside(&folder.path().join("b.db"), end);
+            fs::write(&log, "what was written last before a crash").unwrap();
+            let error = restore(&copy, &folder.path().join("b.db")).await.expect_err("the log would be written over the copy");
+            assert!(error.to_string().contains(&format!("b.db{end}, the log")), "{error}");
+            assert!(back_up(&database, &folder.path().join("b.db")).await.is_err());
+            fs::remove_file(log).unwrap();
+        }
+        restore(&copy, &folder.path().join("b.db")).await.unwrap();
+    }
 
     #[tokio::test]
     async fn a_copy_holds_what_was_stored_and_overwrites_nothing() {

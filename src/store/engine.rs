@@ -15,7 +15,11 @@ static SQLITE: Migrator = sqlx::migrate!("migrations/sqlite");
 static POSTGRES: Migrator = sqlx::migrate!("migrations/postgres");
 
 /// How long a request waits for a connection to PostgreSQL, also where it is out of reach.
-const WAIT: Duration = Duration::from_secs(2);
+pub(crate) const WAIT: Duration = Duration::from_secs(2);
+/// How many connections to PostgreSQL there are at most, and how many of them write at once at most: readers are never shut out by those who
+/// wait for each other's writes.
+const CONNECTIONS: u32 = 16;
+pub(crate) const WRITERS: usize = 12;
 /// A reader that nobody needed for so long is closed, with the statements that it has prepared and its cache.
 const IDLE: Duration = Duration::from_mins(1);
 /// How many read at once: two for each core, for each is a thread of its own.
@@ -62,7 +66,7 @@ impl Store {
         let store = if let Some(path) = url.strip_prefix("sqlite:") {
             Self::open_sqlite_beside_others(path.trim_start_matches("//")).await
         } else if url.starts_with("postgres://") || url.starts_with("postgresql://") {
-            let pool = PgPoolOptions::new().max_connections(16).acquire_timeout(WAIT).connect(url).await;
+            let pool = PgPoolOptions::new().max_connections(CONNECTIONS).acquire_timeout(WAIT).connect(url).await;
             pool.map(Self::Postgres)
         } else {
             return Err(Error::Unavailable("a database URL starts with sqlite: or postgres://, such as sqlite:witnessmark.db".into()));
@@ -200,6 +204,25 @@ impl Store {
             Self::Postgres(pool) => Tx::Postgres(pool.begin_with(READ_ONLY).await?),
         })
     }
+    /// Looks whether the database can be read, and, where it is a server, whether it takes writes.
+    ///
+    /// # Errors
+    /// Where it cannot.
+    pub async fn ready(&self) -> Result<()> {
+        match self {
+            Self::Sqlite { read, .. } => drop(sqlx::query("select 1 from workshop limit 1").fetch_optional(read).await?),
+            Self::Postgres(pool) => {
+                let standby: bool = sqlx::query_scalar("select pg_is_in_recovery() from (select 1 from workshop limit 1) one")
+                    .fetch_optional(pool)
+                    .await?
+                    .unwrap_or(false);
+                if standby {
+                    return Err(Error::Unavailable("the database is a copy that follows another and takes no writes".into()));
+                }
+            }
+        }
+        Ok(())
+    }
     /// How many writes wait for SQLite's one writer; PostgreSQL has no such queue.
     #[must_use]
     pub fn waiting_writes(&self) -> Option<usize> {
@@ -238,13 +261,13 @@ impl Tx {
     /// Makes what was written last.
     ///
     /// # Errors
-    /// Where the database refuses; then nothing of it is stored.
+    /// Where the database refuses; then nothing of it is stored. [`Error::Unsure`] where it broke off.
     pub async fn commit(self) -> Result<()> {
-        match self {
-            Self::Sqlite(tx) => tx.commit().await?,
-            Self::Postgres(tx) => tx.commit().await?,
-        }
-        Ok(())
+        let done = match self {
+            Self::Sqlite(tx) => tx.commit().await,
+            Self::Postgres(tx) => tx.commit().await,
+        };
+        done.map_err(Error::at_commit)
     }
 }
 

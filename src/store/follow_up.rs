@@ -173,12 +173,17 @@ pub async fn settle(
             .bind(settled_on)
             .bind(Instant(now))
     )?;
+    // The event that left it shows how it stands.
+    let sql = "update service_event set updated_at = $3 where workshop_id = $1 and id = $2";
+    execute!(tx, sqlx::query(sql).bind(workshop).bind(follow_up.service_event_id).bind(Instant(now)))?;
     Ok(())
 }
 
 /// Strikes out what an event left, and opens again what it settled.
 pub async fn strike_out(tx: &mut Tx, workshop: Id<Workshop>, event: Id<ServiceEvent>, now: OffsetDateTime) -> Result<()> {
     for sql in [
+        "update service_event set updated_at = $3 where workshop_id = $1
+           and id in (select service_event_id from follow_up where workshop_id = $1 and done_in = $2)",
         "update follow_up set struck_at = $3, updated_at = $3 where workshop_id = $1 and service_event_id = $2",
         "update follow_up set status = 'open', done_in = null, settled_on = null, updated_at = $3 where workshop_id = $1 and done_in = $2",
     ] {

@@ -56,6 +56,7 @@ pub mod workshop;
 pub mod workshop_key;
 
 pub use engine::{Store, Tx};
+pub(crate) use engine::{WAIT, WRITERS};
 
 /// Runs one query expression on whichever engine the transaction is on:
 /// `on!(tx, sqlx::query_as::<_, Row>("select …").bind(id), fetch_all)`.

@@ -1,5 +1,5 @@
 //! Workshops: the tenants.
-use sqlx::FromRow;
+use sqlx::{AssertSqlSafe, FromRow};
 
 use super::{
     Tx, execute, on,
@@ -106,7 +106,12 @@ pub async fn find(tx: &mut Tx, id: Id<Workshop>) -> Result<Option<Workshop>> {
 /// not wait. `SQLite` has one writer anyway.
 pub async fn lock(tx: &mut Tx, id: Id<Workshop>) -> Result<()> {
     if let Tx::Postgres(tx) = tx {
-        sqlx::query("select workshop_id from workshop where workshop_id = $1 for no key update").bind(id).execute(&mut **tx).await?;
+        // Whoever waits behind a long import is told to come again; until then the connection is nobody else's.
+        let sql = format!(
+            "set local lock_timeout = '5s'; select workshop_id from workshop where workshop_id = '{}' for no key update",
+            id.uuid()
+        );
+        sqlx::raw_sql(AssertSqlSafe(sql)).execute(&mut **tx).await?;
     }
     Ok(())
 }

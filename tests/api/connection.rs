@@ -150,6 +150,24 @@ on_both_engines!(a_byte_a_second_is_too_slow, async |server| {
     server.get("/motorcycles").await.ok();
 });
 
+on_both_engines!(http_2_is_not_spoken, async |server| {
+    // The preface of RFC 9113, section 3.4, empty settings, then a thousand streams that are each opened and reset at once.
+    let mut rapid = b"PRI * HTTP/2.0\r\n\r\nSM\r\n\r\n\0\0\0\x04\0\0\0\0\0".to_vec();
+    for stream in (1..2000_u32).step_by(2) {
+        let id = stream.to_be_bytes();
+        // GET / by the static table of RFC 7541: method, scheme, path.
+        rapid.extend([&b"\0\0\x03\x01\x05"[..], &id, b"\x82\x86\x84", b"\0\0\x04\x03\0", &id, b"\0\0\0\x08"].concat());
+    }
+    let mut stream = connect(&server).await;
+    let _ = stream.write_all(&rapid).await;
+    let (answer, closed) = read_all(&mut stream, Duration::from_secs(5)).await;
+    assert!(closed && matches!(status(&answer), "400" | "505" | "none"), "{answer}");
+    // Nor is it changed over to.
+    let upgrade = "GET /healthz HTTP/1.1\r\nHost: localhost\r\nConnection: Upgrade, HTTP2-Settings, close\r\nUpgrade: h2c\r\nHTTP2-Settings: AAMAAABkAAQAAP__\r\n\r\n";
+    assert_eq!(status(&send(&server, upgrade.as_bytes(), false).await), "200");
+    server.get("/motorcycles").await.ok();
+});
+
 on_both_engines!(what_is_no_http, async |server| {
     for bytes in [&b"\x16\x03\x01\x02\x00\x01\x00"[..], b"nonsense\r\n\r\n", b"GET / HTTP/9.9\r\n\r\n", b"\0\0\0\0"] {
         let answer = send(&server, bytes, true).await;

@@ -151,6 +151,7 @@ on_both_engines!(the_order_of_checks, async |server| {
     server.send(patch(&path, "text/plain", "", "{")).await.problem(415);
     server.send(patch(&path, "application/json", "", "{")).await.problem(400);
     server.send(patch(&path, "application/json", "", "")).await.problem(400);
+    server.send(server.request(Method::POST, "/motorcycles")).await.problem(400);
     server.send(patch(&path, "application/json", "", r#"{"name": 1}"#)).await.problem(428);
     server.send(patch(&path, "application/json", "\"other\"", r#"{"name": 1}"#)).await.problem(412);
     let etag = server.get(&path).await.etag();
@@ -174,6 +175,35 @@ on_both_engines!(health, async |server| {
     }
     let document = reqwest::get(format!("{}/api/v1/openapi.json", server.address)).await.unwrap();
     assert_eq!(document.json::<Value>().await.unwrap()["openapi"].as_str().unwrap().get(..3), Some("3.1"));
+});
+
+// A merge patch (RFC 7396) that takes away what no motorcycle has: a mistyped name is said, not lost.
+on_both_engines!(null_for_an_unknown_field, async |server| {
+    let path = server.motorcycle(json!({"notes": "kept"})).await;
+    let etag = server.get(&path).await.etag();
+    assert_eq!(server.patch(&path, &etag, &json!({"nme": null, "notes": "new"})).await.wrong(), ["/nme"]);
+    assert_eq!(server.get(&path).await.body["notes"], "kept");
+    let begin = server.patch(&path, &etag, &json!({"records_begin": {"on": "2026-01-02", "odometer": 5}})).await.etag();
+    let wrong = server.patch(&path, &begin, &json!({"records_begin": {"onn": null}})).await.wrong();
+    assert_eq!(wrong, ["/records_begin/onn"]);
+    server.patch(&path, &begin, &json!({"records_begin": null, "notes": ""})).await.ok();
+});
+
+// RFC 6750, section 3.1.
+on_both_engines!(what_is_asked_of_a_token, async |server| {
+    let asked = async |request| {
+        let answer = server.send(request).await;
+        (answer.status, answer.header("www-authenticate").to_owned())
+    };
+    let plain = server.with_token("").request(Method::GET, "/motorcycles");
+    assert_eq!(asked(plain).await, (401, "Bearer realm=\"witnessmark\"".into()));
+    let unknown = server.with_token("wmk_unknown");
+    let invalid = (401, "Bearer realm=\"witnessmark\", error=\"invalid_token\"".to_owned());
+    assert_eq!(asked(unknown.request(Method::GET, "/motorcycles")).await, invalid);
+    let made = server.post("/tokens", &json!({"name": "Reads", "scopes": ["read"]})).await.created();
+    let reads = server.with_token(made["token"].as_str().unwrap());
+    let narrow = (403, "Bearer realm=\"witnessmark\", error=\"insufficient_scope\"".to_owned());
+    assert_eq!(asked(reads.request(Method::POST, "/motorcycles").json(&json!({}))).await, narrow);
 });
 
 on_both_engines!(without_its_database_503, async |server| {

@@ -63,26 +63,26 @@ async fn a_disk_that_was_full_once_does_not_stop_later_writes() {
     server.motorcycle(json!({"name": "B"})).await;
 }
 
-/// `serve` as a process that may write no file longer than so many blocks of 512 bytes.
-struct Cramped {
+/// `serve` as a process of its own, with something wrong around it.
+struct Troubled {
     child: Child,
     address: String,
     client: Client,
     token: String,
 }
-impl Cramped {
-    async fn start(database: &Database, blocks: u32) -> Self {
+impl Troubled {
+    /// `before` is what the shell does before it becomes the server.
+    async fn start(database: &Database, before: &str) -> Self {
         let address = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().to_string();
-        // Without the trap the signal that comes with the limit ends the process.
-        let limited = format!("trap '' XFSZ; ulimit -S -f {blocks}; exec \"$@\"");
         let child = Command::new("sh")
-            .args(["-c", &limited, "sh", env!("CARGO_BIN_EXE_witnessmark"), "serve", "--listen", &address, "--database", &database.url])
+            .args(["-c", &format!("{before} exec \"$@\""), "sh"])
+            .args([env!("CARGO_BIN_EXE_witnessmark"), "serve", "--listen", &address, "--database", &database.url])
             .spawn()
             .unwrap();
-        let cramped = Self { child, address, client: Client::new(), token: database.tokens[0].clone() };
+        let server = Self { child, address, client: Client::new(), token: database.tokens[0].clone() };
         for _ in 0..600 {
-            if cramped.client.get(format!("http://{}/readyz", cramped.address)).send().await.is_ok() {
-                return cramped;
+            if server.client.get(format!("http://{}/readyz", server.address)).send().await.is_ok() {
+                return server;
             }
             tokio::time::sleep(Pause::from_millis(50)).await;
         }
@@ -91,13 +91,14 @@ impl Cramped {
     async fn send(&self, method: Method, body: Option<&Value>) -> (u16, Value) {
         let mut request = self.client.request(method, format!("http://{}/api/v1/motorcycles?limit=200", self.address));
         if let Some(body) = body {
-            request = request.json(body);
+            // Whatever has a name of its own is one entry, however often it is sent.
+            request = request.header("idempotency-key", body["name"].as_str().unwrap()).json(body);
         }
         let answer = request.bearer_auth(&self.token).send().await.unwrap();
         (answer.status().as_u16(), answer.json().await.unwrap())
     }
 }
-impl Drop for Cramped {
+impl Drop for Troubled {
     fn drop(&mut self) {
         let _ = self.child.kill();
         let _ = self.child.wait();
@@ -109,7 +110,8 @@ impl Drop for Cramped {
 #[tokio::test]
 async fn a_disk_that_takes_no_more_until_room_is_made() {
     let database = Database::with_two_workshops(Engine::Sqlite).await;
-    let server = Cramped::start(&database, 1600).await;
+    // Blocks of 512 bytes. Without the trap the signal that comes with the limit ends the process.
+    let server = Troubled::start(&database, "trap '' XFSZ; ulimit -S -f 1600;").await;
     let mut acknowledged = Vec::new();
     let refused = loop {
         assert!(acknowledged.len() < 190, "the disk never fills");
@@ -144,6 +146,51 @@ async fn a_disk_that_takes_no_more_until_room_is_made() {
     let there = there().await;
     assert_eq!(there.len(), acknowledged.len());
     assert!(acknowledged.iter().all(|id| there.contains(id)), "nothing acknowledged is lost");
+    drop(server);
+    let check = Command::new(env!("CARGO_BIN_EXE_witnessmark")).args(["check", "--database", &database.url]).output().unwrap();
+    assert!(check.status.success(), "{check:?}");
+}
+
+/// The disk does not confirm what was written: nothing is acknowledged, whoever sent it is told that nobody knows, and sent again with the same
+/// key it is stored once. What was acknowledged is there after the machine went down, as far as a killed process can show it.
+#[cfg(target_os = "linux")]
+#[tokio::test]
+async fn a_disk_that_does_not_confirm() {
+    let folder = TempDir::new().unwrap();
+    let [library, flag] = ["disk.so", "fails"].map(|name| folder.path().join(name).to_str().unwrap().to_owned());
+    let source = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/api/failing_disk.c");
+    assert!(Command::new("cc").args(["-shared", "-fPIC", "-o", &library, source, "-ldl"]).status().unwrap().success());
+    let before = format!("export LD_PRELOAD='{library}' FAILING_DISK='{flag}';");
+    let database = Database::with_two_workshops(Engine::Sqlite).await;
+    let mut server = Troubled::start(&database, &before).await;
+    let mut acknowledged = Vec::new();
+    for round in 0..6 {
+        let [first, second] = ["before", "meanwhile"].map(|when| bike(&format!("{when} {round}")));
+        let (status, made) = server.send(Method::POST, Some(&first)).await;
+        assert_eq!(status, 201, "{made}");
+        acknowledged.push(made["name"].clone());
+        std::fs::write(&flag, "").unwrap();
+        for _ in 0..2 {
+            let (status, refused) = server.send(Method::POST, Some(&second)).await;
+            assert_eq!(status, 503, "{refused}");
+            assert!(refused["detail"].as_str().unwrap().contains("may or may not be there"), "{refused}");
+            assert_eq!(server.send(Method::GET, None).await.0, 200, "reading goes on");
+        }
+        std::fs::remove_file(&flag).unwrap();
+        // In every other round the server is killed right after the failure.
+        if round % 2 == 1 {
+            drop(server);
+            server = Troubled::start(&database, &before).await;
+        }
+        let (status, made) = server.send(Method::POST, Some(&second)).await;
+        assert_eq!(status, 201, "{made}");
+        acknowledged.push(made["name"].clone());
+    }
+    let (_, found) = server.send(Method::GET, None).await;
+    let mut found: Vec<_> = found["items"].as_array().unwrap().iter().map(|bike| bike["name"].clone()).collect();
+    found.sort_by_key(ToString::to_string);
+    acknowledged.sort_by_key(ToString::to_string);
+    assert_eq!(found, acknowledged, "all that was acknowledged, each once");
     drop(server);
     let check = Command::new(env!("CARGO_BIN_EXE_witnessmark")).args(["check", "--database", &database.url]).output().unwrap();
     assert!(check.status.success(), "{check:?}");

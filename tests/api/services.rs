@@ -1,7 +1,11 @@
 //! Service events: a whole service in one request, all or nothing; signing, amending, striking out.
 use serde_json::{Value, json};
+use time::Duration;
 
-use crate::harness::{Answer, Server, on_both_engines, server::merge};
+use crate::harness::{
+    Answer, Server, on_both_engines,
+    server::{merge, now},
+};
 
 async fn log(server: &Server, bike: &str, on: &str, odometer: u32, fields: Value) -> Answer {
     let mut event = json!({"on": on, "odometer": odometer, "confirmed": true});
@@ -200,12 +204,39 @@ on_both_engines!(an_event_without_an_odometer_is_estimated, async |server| {
     assert_eq!(server.count(&format!("{bike}/odometer-readings")).await, 2);
 });
 
+// What was settled since is a change of the event that left it: its status stands there.
+on_both_engines!(an_event_changes_with_its_follow_ups, async |server| {
+    let bike = server.motorcycle(json!({})).await;
+    let left = json!({"on": "2026-05-02", "summary": "Left", "follow_ups": [{"text": "Look at the seal"}, {"text": "Order a washer"}]});
+    let left = server.post(&format!("{bike}/service-events"), &left).await.created();
+    server.post(&format!("{bike}/service-events"), &json!({"on": "2026-05-02", "summary": "Untouched"})).await.created();
+    let follow_up = |place: usize| left["follow_ups"][place]["id"].as_str().unwrap().to_owned();
+    let changed = async |server: &Server, hours: i64| -> Vec<Value> {
+        let since = format!("2026-06-15T{}:00:00Z", 12 + hours);
+        server.all(&format!("{bike}/service-events?changed_since={since}")).await.into_iter().map(|mut it| it["summary"].take()).collect()
+    };
+    let [one, two, three] = [1, 2, 3].map(|hours| server.at(now() + Duration::hours(hours)));
+    let (one, two, three) = (one.await, two.await, three.await);
+    one.change(&format!("/follow-ups/{}", follow_up(0)), &json!({"status": "done"})).await.ok();
+    assert_eq!(changed(&one, 1).await, ["Left"]);
+    let later = json!({"on": "2026-05-03", "summary": "Later", "follow_ups_done": [follow_up(1)]});
+    let later = two.post(&format!("{bike}/service-events"), &later).await.created();
+    assert_eq!(changed(&two, 2).await, ["Later", "Left"]);
+    three.remove(&format!("/service-events/{}?reason=wrong+motorcycle", later["id"].as_str().unwrap())).await;
+    assert_eq!(changed(&three, 3).await, ["Later", "Left"], "what it had settled is open again");
+});
+
 on_both_engines!(an_odometer_that_contradicts_refuses_the_event_with_its_neighbors, async |server| {
     let bike = server.motorcycle(json!({})).await;
     let later = server.reading(&bike, "2026-05-10", 12_000).await.id();
     let answer = log(&server, &bike, "2026-05-02", 12_345, json!({"work": work()})).await;
     assert_eq!(answer.wrong(), ["/odometer"]);
     assert_eq!(answer.body["neighbors"][0]["id"], later);
+    let more = log(&server, &bike, "2026-05-02", 12_345, json!({"work": [{"component": "no_such_thing", "operation": "adjust"}]})).await;
+    let mut wrong = more.wrong();
+    wrong.sort();
+    assert_eq!(wrong, ["/odometer", "/work/0/component"]);
+    assert_eq!(more.body["neighbors"][0]["id"], later, "other problems do not hide with whom it is");
     assert_eq!(server.count(&format!("{bike}/service-events")).await, 0);
 });
 

@@ -5,6 +5,7 @@ use std::sync::{Arc, Mutex};
 use axum::{Router, routing::post};
 use reqwest::Method;
 use serde_json::{Value, json};
+use sqlx::{Connection, PgConnection};
 use time::Duration;
 use tokio::net::TcpListener;
 use witnessmark::{actions, feeds::webhooks, store};
@@ -96,6 +97,53 @@ async fn a_token_that_is_revoked_at_one_ends_at_the_other() {
         for server in [later, other] {
             server.app.store.close().await;
         }
+    })
+    .await;
+}
+
+/// One workshop's long write holds up that workshop's writes alone, and nobody's reading: whoever waits in vain is told to come again.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_workshop_that_is_busy_leaves_room_for_the_others() {
+    server::run(Engine::Postgres, async |server| {
+        let other = server.other_workshop();
+        let bike = server.motorcycle(json!({})).await;
+        let workshop = server.get("/workshop").await.ok()["id"].as_str().unwrap().to_owned();
+        let mut connection = PgConnection::connect(&server.url).await.unwrap();
+        let mut long = connection.begin().await.unwrap();
+        let sql = format!("select workshop_id from workshop where workshop_id = '{workshop}' for no key update");
+        sqlx::raw_sql(sqlx::AssertSqlSafe(sql)).execute(&mut *long).await.unwrap();
+        let begun = std::time::Instant::now();
+        let body = json!({"on": "2026-05-02", "reading": 100});
+        let write = async |server: &Server, bike: &str, body: &Value| server.post(&format!("{bike}/odometer-readings"), body).await;
+        let waiting = futures_util::future::join_all((0..40).map(|_| write(&server, &bike, &body)));
+        let others = async {
+            tokio::time::sleep(std::time::Duration::from_millis(500)).await;
+            for _ in 0..20 {
+                let asked = std::time::Instant::now();
+                server.get(&bike).await.ok();
+                other.get("/motorcycles").await.ok();
+                assert_eq!(reqwest::get(format!("{}/readyz", server.address)).await.unwrap().status(), 200);
+                assert!(asked.elapsed() < std::time::Duration::from_secs(1), "{:?}", asked.elapsed());
+            }
+            // Its turn comes once those that wait in vain have given up.
+            loop {
+                let answer = other.post("/motorcycles", &json!({"name": "B", "final_drive": "belt", "odometer_unit": "km"})).await;
+                if answer.status == 201 {
+                    break;
+                }
+                answer.problem(503);
+                assert!(begun.elapsed() < std::time::Duration::from_secs(20), "the other workshop can write");
+            }
+        };
+        let (refused, ()) = tokio::join!(waiting, others);
+        for answer in refused {
+            answer.problem(503);
+            assert!(!answer.header("retry-after").is_empty());
+        }
+        assert!(begun.elapsed() < std::time::Duration::from_secs(30), "{:?}", begun.elapsed());
+        long.rollback().await.unwrap();
+        server.post(&format!("{bike}/odometer-readings"), &body).await.created();
+        assert_eq!(server.count(&format!("{bike}/odometer-readings")).await, 1);
     })
     .await;
 }

@@ -1,12 +1,13 @@
-//! Traces for a collector of OpenTelemetry: where one is named, it gets a span for each request, in protobuf over HTTP.
+//! What is seen of requests from outside: lines of the log with the request's id, and traces for a collector of OpenTelemetry where one is named,
+//! a span for each request, in protobuf over HTTP.
 use std::{
-    process::{Command, Stdio},
+    process::{Child, Command, Stdio},
     sync::{Arc, Mutex},
     time::Duration,
 };
 
 use axum::{Router, body::Bytes, extract::State, http::HeaderMap, routing::post};
-use serde_json::json;
+use serde_json::{Value, json};
 
 use crate::harness::{
     Engine,
@@ -29,22 +30,52 @@ async fn collector() -> (String, Taken) {
     (address, taken)
 }
 
+/// `serve` with these variables, and where it is.
+async fn serve(database: &Database, variables: [(&str, &str); 2], log: Stdio) -> (Child, String) {
+    let address = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap();
+    let mut server = Command::new(env!("CARGO_BIN_EXE_witnessmark"))
+        .args(["serve", "--database", &database.url, "--listen", &address.to_string()])
+        .envs(variables)
+        .stderr(log)
+        .spawn()
+        .unwrap();
+    let site = format!("http://{address}");
+    while reqwest::get(format!("{site}/readyz")).await.is_err() {
+        assert!(server.try_wait().unwrap().is_none(), "it runs");
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    }
+    (server, site)
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_line_of_the_log_names_its_request() {
+    let database = Database::with_two_workshops(Engine::Sqlite).await;
+    let folder = tempfile::tempdir().unwrap();
+    let log = folder.path().join("log");
+    let variables = [("WITNESSMARK_LOG", "info"), ("WITNESSMARK_LOG_FORMAT", "json")];
+    let (mut server, site) = serve(&database, variables, Stdio::from(std::fs::File::create(&log).unwrap())).await;
+    let refused =
+        reqwest::Client::new().get(format!("{site}/api/v1/motorcycles/{PASSWORD}")).bearer_auth("wmk_secret").send().await.unwrap();
+    assert_eq!(refused.status(), 401);
+    let id = refused.headers()["x-request-id"].to_str().unwrap().to_owned();
+    server.kill().unwrap();
+    server.wait().unwrap();
+    let log = std::fs::read_to_string(log).unwrap();
+    let lines: Vec<Value> = log.lines().map(|line| serde_json::from_str(line).expect("each line is JSON")).collect();
+    let line = lines.iter().find(|line| line["message"] == "refused").expect("a line about it");
+    assert_eq!((&line["level"], &line["status"], &line["span"]["id"]), (&json!("WARN"), &json!(401), &json!(id)));
+    assert_eq!(line["span"]["route"], "/api/v1/motorcycles/{id}");
+    assert!(!log.contains(PASSWORD) && !log.contains("wmk_secret"), "neither a path nor a token is in it");
+    database.remove().await;
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn a_collector_that_is_named_gets_a_span_of_each_request() {
     let (collector, taken) = collector().await;
     let database = Database::with_two_workshops(Engine::Sqlite).await;
-    let address = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap();
-    let mut server = Command::new(env!("CARGO_BIN_EXE_witnessmark"))
-        .args(["serve", "--database", &database.url, "--listen", &address.to_string()])
-        .envs([("OTEL_EXPORTER_OTLP_ENDPOINT", collector.as_str()), ("WITNESSMARK_LOG", "off")])
-        .spawn()
-        .unwrap();
+    let variables = [("OTEL_EXPORTER_OTLP_ENDPOINT", collector.as_str()), ("WITNESSMARK_LOG", "off")];
+    let (mut server, site) = serve(&database, variables, Stdio::inherit()).await;
     let client = reqwest::Client::new();
-    let site = format!("http://{address}");
-    while client.get(format!("{site}/readyz")).send().await.is_err() {
-        assert!(server.try_wait().unwrap().is_none(), "it runs");
-        tokio::time::sleep(Duration::from_millis(50)).await;
-    }
     let bike = json!({"name": "Not for others to read", "final_drive": "belt", "odometer_unit": "km"});
     // The example of W3C Trace Context, section 3.2.2.
     let parent = "00-0af7651916cd43dd8448eb211c80319c-b7ad6b7169203331-01";

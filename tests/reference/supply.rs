@@ -54,3 +54,32 @@ fn an_expression_is_read_as_it_is_meant() {
         assert!(!permits(bad), "{bad}");
     }
 }
+
+/// What `docker-compose.yml` copies, is built with and tells the server is there; likewise the settings that the README names.
+#[test]
+fn the_container_is_made_of_what_is_here() {
+    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR"));
+    let read = |name: &str| std::fs::read_to_string(folder.join(name)).unwrap();
+    let (compose, readme) = (read("docker-compose.yml"), read("README.md"));
+    let copies: Vec<_> =
+        compose.lines().filter_map(|line| line.trim().strip_prefix("COPY ")).filter(|line| !line.starts_with("--")).collect();
+    let sources = || copies.iter().flat_map(|line| line.rsplit(' ').skip(1));
+    assert!(sources().all(|source| folder.join(source).exists()), "{copies:?}");
+    for needed in ["Cargo.toml", "Cargo.lock", "migrations", "templates", "src", "demo"] {
+        assert!(sources().any(|source| source == needed), "{needed} is copied");
+    }
+    assert!(compose.contains(&format!("FROM rust:{}-", env!("CARGO_PKG_RUST_VERSION"))), "the toolchain is the one of Cargo.toml");
+    let help = Command::new(env!("CARGO_BIN_EXE_witnessmark")).args(["serve", "--help"]).output().unwrap();
+    let help = String::from_utf8(help.stdout).unwrap();
+    let settings = |text: &str| -> Vec<String> {
+        let name = |rest: &str| rest.split(|letter: char| !letter.is_ascii_uppercase() && letter != '_').next().unwrap().to_owned();
+        text.split("WITNESSMARK_").skip(1).map(name).collect()
+    };
+    let named: Vec<_> = [&compose, &readme].into_iter().flat_map(|text| settings(text)).collect();
+    for name in &named {
+        // The port is the container's; the log is set up before the command line is read.
+        let known = ["PORT", "LOG", "LOG_FORMAT"].contains(&name.as_str());
+        assert!(known || help.contains(&format!("[env: WITNESSMARK_{name}")), "WITNESSMARK_{name} is a setting of serve");
+    }
+    assert!(named.len() > 5, "{named:?}");
+}

@@ -325,7 +325,7 @@ async fn store_all(work: &mut Work, bike: Id<Motorcycle>, rows: Vec<(usize, &'st
         }
     }
     match reading::keep_last_of(work, bike).await {
-        Err(Error::Contradicts { problem, .. }) => fail(imported, 1, RowError::new("reading", problem.detail)),
+        Err(error @ Error::Contradicts { .. }) => fail(imported, 1, RowError::new("reading", error.detail())),
         kept => kept?,
     }
     for clash in store::fitting::contradictions(&mut work.tx, workshop).await? {

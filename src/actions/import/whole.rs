@@ -323,9 +323,9 @@ async fn store_all(work: &mut Work, file: &mut File, imported: &mut Imported) ->
 
 /// Says at the line of a reading, or else of the motorcycle, what contradicts there.
 fn blame(file: &File, imported: &mut Imported, bike: Uuid, error: Error) -> Result<()> {
-    let Error::Contradicts { problem, neighbors } = error else { return Err(error) };
+    let Error::Contradicts { neighbors, .. } = &error else { return Err(error) };
     let named = neighbors.iter().filter_map(|neighbor| neighbor.id).chain([bike]).find_map(|id| file.lines.get(&id));
-    fail(imported, named.copied().unwrap_or(1), RowError::new("reading", problem.detail));
+    fail(imported, named.copied().unwrap_or(1), RowError::new("reading", error.detail()));
     Ok(())
 }
 fn fail(imported: &mut Imported, row: usize, error: RowError) {

@@ -110,7 +110,9 @@ impl Read {
         let there = |problem: Problem| Problem::new(self.field(&problem.pointer), problem.detail);
         match error {
             Error::Invalid(problems) => Error::Invalid(problems.into_iter().map(there).collect()),
-            Error::Contradicts { problem, neighbors } => Error::Contradicts { problem: there(problem), neighbors },
+            Error::Contradicts { problems, neighbors } => {
+                Error::Contradicts { problems: problems.into_iter().map(there).collect(), neighbors }
+            }
             other => other,
         }
     }
