@@ -1,4 +1,4 @@
-"""The due points of the benchmark's fleet from a columnar SQL engine: prints "THREADS SECONDS" for one thread and for two.
+"""The due points of the benchmark's fleet from a columnar SQL engine: prints "THREADS SECONDS POINTS MILES LAST_DAY" for one thread and for two.
 
 The file has a line for each service: motorcycle, rule, miles, days ago. Every motorcycle has all twenty rules; each counts from when it
 was last done, else from the day in service, by distance, months, or both, as tests/load/fleet.rs makes them. The best of seven counts, and
@@ -32,7 +32,6 @@ for threads in (1, 2):
     best = float("inf")
     for _ in range(7):
         begun = time.perf_counter()
-        count, miles, _day = db.execute(points).fetchone()
+        count, miles, day = db.execute(points).fetchone()
         best = min(best, time.perf_counter() - begun)
-    assert count == 1_000_000 and miles > 0, (count, miles)
-    print(threads, f"{best:.4f}")
+    print(threads, f"{best:.4f}", count, miles, str(day)[:10])

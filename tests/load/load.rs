@@ -4,21 +4,19 @@ mod client;
 mod fleet;
 mod long_history;
 mod outside;
+mod points;
 mod program;
 
 use std::{
     collections::HashMap,
-    hint::black_box,
-    io::Write,
     net::SocketAddr,
     path::{Path, PathBuf},
-    process::{Command, ExitCode},
+    process::ExitCode,
     sync::Arc,
     time::{Duration, Instant},
 };
 
 use axum::{Router, http::header, routing::get};
-use time::Date;
 use tokio::{net::TcpListener, runtime::Runtime};
 use uuid::Uuid;
 use witnessmark::{
@@ -28,14 +26,7 @@ use witnessmark::{
         sign_in::{self, SignedIn},
     },
     clock::Clock,
-    domain::{
-        id::Id,
-        interval::{Base, Doing, Terms, next_point},
-        motorcycle::Motorcycle,
-        quantity::{Distance, Figure},
-        words::OdometerUnit,
-        workshop::Workshop,
-    },
+    domain::{id::Id, motorcycle::Motorcycle, workshop::Workshop},
     pages::guard::session_cookie,
     store::Store,
     web,
@@ -75,7 +66,8 @@ fn main() -> ExitCode {
     let seconds = Duration::from_secs(number("WITNESSMARK_LOAD_SECONDS", 5).into());
     let smoke = std::env::var_os("WITNESSMARK_LOAD_SMOKE").is_some();
     let mut table = Table::new(smoke);
-    let own = table.add(&in_memory()).unwrap_or(f64::NAN);
+    let (here, in_memory) = points::here();
+    table.add(&[in_memory]);
     let runtime = Runtime::new().expect("a runtime");
     let folder = tempfile::tempdir().expect("a folder");
     let serve = |count| {
@@ -107,63 +99,9 @@ fn main() -> ExitCode {
         }
     }
     if let Some(programs) = std::env::var_os("WITNESSMARK_LOAD_PEERS").map(PathBuf::from) {
-        table.add(&columnar(&programs, folder.path(), own));
+        table.add(&points::columnar(&programs, folder.path(), &here));
     }
     if table.good { ExitCode::SUCCESS } else { ExitCode::FAILURE }
-}
-
-/// A million due points in memory, on this one thread: rules counted from what was last done, without projection.
-fn in_memory() -> Vec<Line> {
-    let rules: Vec<_> = (0..).zip(fleet::rules()).map(|(nth, rule)| fleet::in_memory(rule, nth)).collect();
-    let terms: Vec<_> = rules.iter().map(|rule| Terms::of(rule, &Figure::from(1))).collect();
-    let today = Date::from_ordinal_date(2026, 152).expect("a day");
-    let bikes: Vec<_> = (0..50_000).map(|bike| Remembered::new(bike, today)).collect();
-    let (mut best, mut known) = (Duration::MAX, 0_usize);
-    for _ in 0..7 {
-        let start = Instant::now();
-        known = 0;
-        for bike in &bikes {
-            for (rule, terms) in terms.iter().enumerate() {
-                let next = next_point(terms, &bike.base, bike.of(rule));
-                known += usize::from(!black_box(next).unknown());
-            }
-        }
-        best = best.min(start.elapsed());
-    }
-    let points = bikes.len() * terms.len();
-    vec![Line {
-        what: format!("{points} due points in memory on one core, best of 7 ({known} of them known)"),
-        measured: format!("{:.3} s", best.as_secs_f64()),
-        ratio: Some(best.as_secs_f64()),
-        wanted: Some((false, 0.10)),
-    }]
-}
-
-/// What one motorcycle's rules count from: everything that was done, rule by rule, oldest first.
-struct Remembered {
-    base: Base,
-    done: Vec<Doing>,
-    starts: [usize; fleet::RULES + 1],
-}
-impl Remembered {
-    fn new(bike: u32, today: Date) -> Self {
-        let visits = fleet::visits(bike);
-        let base = Base { distance: Some(0), on: Some(fleet::days_before(today, visits[0].days_ago + 40)), ..Base::default() };
-        let (mut done, mut starts) = (Vec::with_capacity(visits.len()), [0; fleet::RULES + 1]);
-        for rule in 0..fleet::RULES {
-            let of_rule = visits.iter().filter(|visit| visit.work == rule);
-            done.extend(of_rule.map(|visit| Doing {
-                distance: Some(Distance::new(visit.miles.into(), OdometerUnit::Mi).mm()),
-                hours: None,
-                on: fleet::days_before(today, visit.days_ago),
-            }));
-            starts[rule + 1] = done.len();
-        }
-        Self { base, done, starts }
-    }
-    fn of(&self, rule: usize) -> &[Doing] {
-        &self.done[self.starts[rule]..self.starts[rule + 1]]
-    }
 }
 
 async fn serve(url: &str, count: u32) -> Served {
@@ -260,33 +198,6 @@ fn beside_a_peer(runtime: &Runtime, fleet: &outside::Fleet, programs: &Path, tim
         ratio: Some(own / peer),
         wanted: Some((true, 20.0)),
     }
-}
-
-/// The same million due points from a columnar engine, which reads what was done from a file and works them out in one query.
-fn columnar(programs: &Path, folder: &Path, own: f64) -> Vec<Line> {
-    let path = folder.join("done.csv");
-    let mut file = std::io::BufWriter::new(std::fs::File::create(&path).expect("a file"));
-    for bike in 0..50_000 {
-        for visit in fleet::visits(bike) {
-            writeln!(file, "{bike},{},{},{}", visit.work, visit.miles, visit.days_ago).expect("a row");
-        }
-    }
-    file.flush().expect("it is written");
-    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/load/columnar.py");
-    let said = Command::new(programs.join("python")).arg(script).arg(&path).output().expect("the peer runs");
-    assert!(said.status.success(), "{}", String::from_utf8_lossy(&said.stderr));
-    let said = String::from_utf8_lossy(&said.stdout).into_owned();
-    let line = |line: &str| {
-        let (threads, seconds) = line.split_once(' ').expect("threads and seconds");
-        let seconds: f64 = seconds.trim().parse().expect("seconds");
-        Line {
-            what: format!("a million due points here, beside a columnar SQL engine (duckdb) on {threads} threads"),
-            measured: format!("{own:.3} s, {seconds:.3} s"),
-            ratio: Some(own / seconds),
-            wanted: Some((false, 1.0)),
-        }
-    };
-    said.lines().map(line).collect()
 }
 
 /// How often per second one motorcycle's due items are given, beside a fixed answer of the same size.
@@ -386,7 +297,7 @@ impl Table {
         Self { smoke, good: true }
     }
     /// Adds lines; gives the first one's ratio.
-    fn add(&mut self, lines: &[Line]) -> Option<f64> {
+    fn add(&mut self, lines: &[Line]) {
         for line in lines {
             let ratio = line.ratio.map(|ratio| format!("{ratio:.2}")).unwrap_or_default();
             let wanted = line.wanted.map(|(least, bound)| format!("{} {bound}", if least { "at least" } else { "at most" }));
@@ -395,6 +306,5 @@ impl Table {
             self.good &=
                 looked_at.zip(line.ratio).is_none_or(|((least, bound), ratio)| if least { ratio >= bound } else { ratio <= bound });
         }
-        lines.first().and_then(|line| line.ratio)
     }
 }

@@ -52,6 +52,12 @@ impl Answers {
         took.sort_unstable();
         Waits { took, over: self.over }
     }
+    /// All of them, where nothing else than these statuses was answered.
+    fn all(&self, good: &[u16]) -> Waits {
+        let other = self.took.iter().find(|(status, _)| !good.contains(status));
+        assert_eq!(other, None, "only {good:?} are good answers here");
+        self.of(|_| true)
+    }
 }
 /// How long clients waited, shortest first.
 struct Waits {
@@ -148,11 +154,14 @@ async fn clients(address: SocketAddr, count: usize, time: Duration, asks: &Asks)
 async fn flood(address: SocketAddr, a_second: f64, time: Duration, asks: &Asks) -> Answers {
     let idle: Arc<Mutex<Vec<Connection>>> = Arc::default();
     let begun = Instant::now();
-    let (mut all, mut nth) = (JoinSet::new(), 0_u32);
+    let (mut all, mut nth, mut took) = (JoinSet::new(), 0_u32, Vec::new());
     while begun.elapsed() < time {
         let at = Duration::from_secs_f64(f64::from(nth) / a_second);
         if let Some(early) = at.checked_sub(begun.elapsed()) {
             tokio::time::sleep(early).await;
+        }
+        while let Some(answered) = all.try_join_next() {
+            took.push(answered.expect("an answer"));
         }
         if all.len() < MOST_CONNECTIONS {
             let (idle, request) = (Arc::clone(&idle), asks(0, nth as usize));
@@ -171,7 +180,8 @@ async fn flood(address: SocketAddr, a_second: f64, time: Duration, asks: &Asks) 
         nth += 1;
     }
     let over = begun.elapsed();
-    Answers { took: all.join_all().await, over }
+    took.extend(all.join_all().await);
+    Answers { took, over }
 }
 
 /// A server of the fleet; it is stopped when this is dropped.
@@ -223,6 +233,7 @@ fn bounded(what: impl Into<String>, measured: String, ratio: f64, most: f64) -> 
 /// Everything that is measured on one fleet, each rate for `time`.
 pub async fn measure(fleet: &Fleet, time: Duration) -> Vec<Line> {
     let size = fleet.bikes.len();
+    let disk = disk(fleet);
     let running = Running::start(fleet).await;
     let fresh = running.resident();
     let mut lines = vec![bounded(
@@ -231,6 +242,7 @@ pub async fn measure(fleet: &Fleet, time: Duration) -> Vec<Line> {
         running.ready.as_secs_f64() * 1e3,
         50.0,
     )];
+    lines.push(disk);
     lines.push(line(
         format!("{size} motorcycles: resident when just started"),
         format!("{:.0} MiB, {:.0} of it its own", fresh[0], fresh[1]),
@@ -239,12 +251,11 @@ pub async fn measure(fleet: &Fleet, time: Duration) -> Vec<Line> {
     lines.push(line(format!("{size} motorcycles: their due items by SQL alone, {CLIENTS} connections"), straight.said()));
     for (what, asks) in reads(fleet) {
         let answers = clients(running.address, CLIENTS, time, &asks).await;
-        assert!(answers.took.iter().all(|(status, _)| *status == 200), "{what} is answered");
-        lines.push(line(format!("{size} motorcycles: {what}, {CLIENTS} clients"), answers.of(|_| true).said()));
+        lines.push(line(format!("{size} motorcycles: {what}, {CLIENTS} clients"), answers.all(&[200]).said()));
     }
     let logs = log(fleet);
     for count in [1, 16, 64] {
-        let waits = clients(running.address, count, time, &logs).await.of(|status| status == 201);
+        let waits = clients(running.address, count, time, &logs).await.all(&[201]);
         let what = format!("{size} motorcycles: log a service, {count} clients");
         lines.push(match count {
             16 => bounded(format!("{what}; p99 ÷ p50"), waits.said(), waits.of_thousand(990) / waits.of_thousand(500), 10.0),
@@ -254,7 +265,7 @@ pub async fn measure(fleet: &Fleet, time: Duration) -> Vec<Line> {
     let mixed = mixed(&reads(fleet)[0].1, &logs);
     lines.push(line(
         format!("{size} motorcycles: 95 due, 5 services, 16 clients"),
-        clients(running.address, 16, time, &mixed).await.of(|_| true).said(),
+        clients(running.address, 16, time, &mixed).await.all(&[200, 201]).said(),
     ));
     lines.extend(overload(&running, fleet, time).await);
     tokio::time::sleep(Duration::from_secs(3)).await;
@@ -262,7 +273,6 @@ pub async fn measure(fleet: &Fleet, time: Duration) -> Vec<Line> {
     let measured = format!("{resident:.0} MiB, {own:.0} of it not the program itself or a file");
     lines.push(bounded(format!("{size} motorcycles: resident when idle after that, in MiB"), measured, resident, 64.0));
     drop(running);
-    lines.push(disk(fleet));
     lines.push(check(fleet));
     lines
 }
@@ -330,11 +340,11 @@ async fn straight_sql(fleet: &Fleet, time: Duration) -> Waits {
 /// Ten times as many services a second as it can log.
 async fn overload(running: &Running, fleet: &Fleet, time: Duration) -> Vec<Line> {
     let (logs, size) = (log(fleet), fleet.bikes.len());
-    let full = clients(running.address, 64, time, &logs).await.of(|status| status == 201);
+    let full = clients(running.address, 64, time, &logs).await.all(&[201]);
     let flooded = flood(running.address, 10.0 * full.rate(), time, &logs).await;
     let (taken, refused) = (flooded.of(|status| status == 201), flooded.of(|status| status == 503));
     assert_eq!(taken.took.len() + refused.took.len(), flooded.took.len(), "taken or refused, nothing else");
-    let after = clients(running.address, 1, time, &logs).await.of(|status| status == 201);
+    let after = clients(running.address, 1, time, &logs).await.all(&[201]);
     let slower = taken.of_thousand(990) / full.of_thousand(990);
     vec![
         bounded(
@@ -385,7 +395,7 @@ fn url(path: &Path) -> String {
 /// How often a second one motorcycle's due items are answered, here and by a general-purpose server that gives SQL queries as JSON.
 pub async fn beside_a_peer(fleet: &Fleet, program: &Path, time: Duration) -> (f64, f64) {
     let running = Running::start(fleet).await;
-    let own = clients(running.address, CLIENTS, time, &reads(fleet)[0].1).await.of(|status| status == 200).rate();
+    let own = clients(running.address, CLIENTS, time, &reads(fleet)[0].1).await.all(&[200]).rate();
     drop(running);
     let file = due_items_alone(fleet).await;
     let port = std::net::TcpListener::bind("127.0.0.1:0").and_then(|socket| socket.local_addr()).expect("a free port").port();
@@ -413,7 +423,7 @@ pub async fn beside_a_peer(fleet: &Fleet, program: &Path, time: Duration) -> (f6
     assert!(answers.took.iter().all(|(status, _)| *status == 200), "the peer answers");
     let _ = peer.kill();
     let _ = peer.wait();
-    (own, answers.of(|_| true).rate())
+    (own, answers.all(&[200]).rate())
 }
 
 /// The due items in a file of their own with an index for the question: the peer's SQLite is older and refuses the index of words.
