@@ -136,8 +136,8 @@ impl Error {
             Self::Replayed(_) => String::new(),
             Self::Unavailable(_) => "The database cannot be used right now; nothing was stored. Try again in a moment.".into(),
             Self::Unsure(_) => {
-                "The server was cut off while it stored this, so it may or may not be there. Look first, or send the same request \
-                                again with the same Idempotency-Key: with it nothing is stored twice."
+                "The server was cut off while it stored this, so it may or may not be there. Look first, or send the same again \
+                under the same Idempotency-Key: with it nothing is stored twice."
                     .into()
             }
             Self::Unwritable { do_this, .. } => format!("Nothing was stored. {do_this} Reading goes on; try again after that."),

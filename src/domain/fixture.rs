@@ -13,6 +13,7 @@ use super::{
     motorcycle::{Motorcycle, NewMotorcycle},
     part::InstalledPart,
     quantity::{Distance, Figure, Unit},
+    road::start_of,
     rule::{IntervalRule, NewIntervalRule},
     service::ServiceEvent,
     words::{Condition, CounterKind, InstrumentChange, Position},
@@ -174,7 +175,8 @@ impl Bench {
     pub fn history(&self) -> History {
         let odometer = Counter::build(CounterKind::Odometer, &self.readings, &self.changes).unwrap();
         let hours = Counter::build(CounterKind::Hours, &self.hour_readings, &[]).unwrap();
-        let own = Ride { motorcycle_id: self.bike.id, odometer, hours, lay_ups: self.lay_ups.clone(), events: self.events.clone() };
+        let start = start_of(&self.bike);
+        let own = Ride { motorcycle_id: self.bike.id, odometer, hours, start, lay_ups: self.lay_ups.clone(), events: self.events.clone() };
         History {
             motorcycle: self.bike.clone(),
             rides: std::iter::once(own).chain(self.others.iter().cloned()).collect(),

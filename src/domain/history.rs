@@ -58,6 +58,8 @@ pub struct Ride {
     pub odometer: Counter,
     /// Its hour meter.
     pub hours: Counter,
+    /// Where its distance starts without any reading; see [`super::road::start_of`].
+    pub start: Option<(Date, i64)>,
     /// When it stands, oldest first.
     pub lay_ups: Vec<Period>,
     /// What was done to it, in any order.
@@ -171,6 +173,7 @@ impl History {
             motorcycle_id: ride.motorcycle_id,
             odometer: ride.odometer.until(day),
             hours: ride.hours.until(day),
+            start: ride.start,
             lay_ups: ride.lay_ups.clone(),
             events: ride.events.iter().filter(|event| by_then(&event.mark)).cloned().collect(),
         });

@@ -5,6 +5,7 @@ use super::{
     calendar,
     history::{History, Mark, PartLife, Stay},
     id::Id,
+    interval::TICKS_PER_HOUR,
     motorcycle::Motorcycle,
     quantity::Distance,
     road::Roads,
@@ -88,6 +89,16 @@ impl PartLife {
         let road = roads.of(motorcycle)?;
         let run = road.distance_at(mark)?.ticks - road.distance_at(&self.stays[stay].fitted)?.ticks;
         Some(Distance::from_mm(self.run_before(stay, roads)? + run.max(0)))
+    }
+    /// The hours that the part had run when something happened on a motorcycle that it was on then.
+    #[must_use]
+    pub fn hours_at(&self, motorcycle: Id<Motorcycle>, mark: &Mark, roads: &Roads) -> Option<f64> {
+        let stay = self.stay_at(motorcycle, mark, roads)?;
+        let road = roads.of(motorcycle)?;
+        let run = road.hours_at(mark)?.ticks - road.hours_at(&self.stays[stay].fitted)?.ticks;
+        // Milliseconds; an hour meter has far fewer of them than an f64 holds apart.
+        #[expect(clippy::cast_precision_loss, reason = "2^53 ms are 285,000 years")]
+        Some((self.hours_before(stay, roads)? + run.max(0)) as f64 / TICKS_PER_HOUR)
     }
     /// What the part has run in all by the last readings, on the motorcycle or on the shelf.
     #[must_use]

@@ -88,7 +88,8 @@ pub struct Road<'a> {
 }
 
 impl<'a> Road<'a> {
-    fn new(ride: &'a Ride, start: Option<(Date, i64)>, default_yearly: Distance) -> Self {
+    fn new(ride: &'a Ride, default_yearly: Distance) -> Self {
+        let start = ride.start;
         let distance = Projection::around(&ride.odometer, start, Some(default_yearly.mm()), &ride.lay_ups);
         let hours = Projection::around(&ride.hours, None, None, &ride.lay_ups);
         Self {
@@ -126,9 +127,7 @@ impl<'a> Roads<'a> {
     /// Makes the forecast of every counter once.
     #[must_use]
     pub fn new(history: &'a History) -> Self {
-        let bike = &history.motorcycle;
-        let start = |ride: &Ride| if ride.motorcycle_id == bike.id { start_of(bike) } else { None };
-        Self { history, roads: history.rides.iter().map(|ride| Road::new(ride, start(ride), history.default_yearly)).collect() }
+        Self { history, roads: history.rides.iter().map(|ride| Road::new(ride, history.default_yearly)).collect() }
     }
     /// A motorcycle's counters; `None` where the history does not hold them.
     #[must_use]
@@ -143,7 +142,8 @@ impl<'a> Roads<'a> {
 }
 
 /// Where the distance of a motorcycle without any reading starts: with its records, else with its first day on the road.
-fn start_of(bike: &Motorcycle) -> Option<(Date, i64)> {
+#[must_use]
+pub fn start_of(bike: &Motorcycle) -> Option<(Date, i64)> {
     match &bike.records_begin {
         Some(records) => Some((records.on, Distance::new(records.odometer.value(), bike.odometer_unit).mm())),
         None => bike.in_service_on.map(|on| (on, 0)),

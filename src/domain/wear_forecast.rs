@@ -77,7 +77,7 @@ pub fn wear_forecasts<'a>(roads: &'a Roads<'a>, limits: &'a [Limit]) -> Vec<Wear
 fn holding<'a>(roads: &Roads, part: &PartLife, stay: &Stay, last: &WornValue, kind: LimitKind, limits: &'a [Limit]) -> Vec<&'a Limit> {
     let age = PartAge {
         distance: part.distance_at(last.motorcycle_id, &last.mark, roads),
-        hours: None,
+        hours: part.hours_at(last.motorcycle_id, &last.mark, roads),
         months: Some(part.age_months(last.mark.on)),
         description: &part.description,
     };

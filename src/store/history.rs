@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use sqlx::FromRow;
 use time::Date;
 
-use super::{Tx, lay_up, on, types::Json};
+use super::{Tx, lay_up, motorcycle, on, types::Json};
 use crate::{
     domain::{
         counter::{Counter, RawChange, RawReading, to_ticks},
@@ -13,6 +13,7 @@ use crate::{
         motorcycle::{Instrument, Motorcycle, Reading},
         part::InstalledPart,
         quantity::{Distance, Figure, Unit},
+        road::start_of,
         service::{FollowUp, FollowUpIn, MeasuredValue, ServiceEvent},
         verdict::expanded_uncertainty,
         words::{Condition, CounterKind, FollowUpStatus, InstrumentChange, Operation, Position},
@@ -115,8 +116,10 @@ pub async fn load(tx: &mut Tx, workshop: &Workshop, bike: &Motorcycle) -> Result
     ids.remove(&bike.id);
     let mut readings = EventReadings::default();
     let mut rides = Vec::with_capacity(ids.len() + 1);
-    for id in std::iter::once(bike.id).chain(ids) {
-        rides.push(ride(tx, workshop.id, id, &mut readings).await?);
+    rides.push(ride(tx, workshop.id, bike.id, start_of(bike), &mut readings).await?);
+    for id in ids {
+        let start = motorcycle::find(tx, workshop.id, id).await?.as_ref().and_then(start_of);
+        rides.push(ride(tx, workshop.id, id, start, &mut readings).await?);
     }
     Ok(History {
         motorcycle: bike.clone(),
@@ -131,11 +134,17 @@ pub async fn load(tx: &mut Tx, workshop: &Workshop, bike: &Motorcycle) -> Result
 
 /// One motorcycle's counters, for whoever needs nothing else.
 pub async fn counters(tx: &mut Tx, workshop: Id<Workshop>, bike: Id<Motorcycle>) -> Result<(Counter, Counter)> {
-    let ride = ride(tx, workshop, bike, &mut EventReadings::default()).await?;
+    let ride = ride(tx, workshop, bike, None, &mut EventReadings::default()).await?;
     Ok((ride.odometer, ride.hours))
 }
 
-async fn ride(tx: &mut Tx, workshop: Id<Workshop>, bike: Id<Motorcycle>, known: &mut EventReadings) -> Result<Ride> {
+async fn ride(
+    tx: &mut Tx,
+    workshop: Id<Workshop>,
+    bike: Id<Motorcycle>,
+    start: Option<(Date, i64)>,
+    known: &mut EventReadings,
+) -> Result<Ride> {
     let sql = "select id, counter, on_date, reading, unit, confirmed, service_event_id from reading
                where workshop_id = $1 and motorcycle_id = $2 and struck_at is null";
     let readings = on!(tx, sqlx::query_as::<_, ReadingRow>(sql).bind(workshop).bind(bike), fetch_all)?;
@@ -150,6 +159,7 @@ async fn ride(tx: &mut Tx, workshop: Id<Workshop>, bike: Id<Motorcycle>, known: 
         motorcycle_id: bike,
         odometer: counter(CounterKind::Odometer, &readings, &changes)?,
         hours: counter(CounterKind::Hours, &readings, &changes)?,
+        start,
         lay_ups: lay_up::periods(tx, workshop, bike).await?,
         events: events(tx, workshop, bike, known).await?,
     })

@@ -59,6 +59,29 @@ on_both_engines!(records_that_begin_on_a_second_odometer, async |server| {
     assert_eq!((&item["status"], &item["due_at"]["odometer"]["value"]), (&json!("overdue"), &json!(6000)));
 });
 
+// A motorcycle without a reading has its distance by the calendar; a part takes what it ran there along.
+on_both_engines!(a_part_from_a_motorcycle_that_nobody_read, async |server| {
+    let unread = server.motorcycle(json!({"odometer_unit": "km", "in_service_on": "2024-01-01"})).await;
+    let bike = server.motorcycle(json!({"odometer_unit": "km", "in_service_on": "2020-01-01"})).await;
+    let rule = json!({"name": "Tire", "component": "tire", "operation": "replace", "scope": "part",
+        "every": {"distance": {"value": 20_000, "unit": "km"}}});
+    server.post("/interval-rules", &rule).await.created();
+    let tire = json!({"component": "tire", "position": "rear", "on": "2024-06-01"});
+    let id = server.post(&format!("{unread}/installed-parts"), &tire).await.id();
+    let off = json!({"on": "2025-06-01", "removed": [{"installed_part_id": id}]});
+    server.post(&format!("{unread}/service-events"), &off).await.created();
+    let ran = |part: &Value| part["part_distance"]["value"].as_f64().expect("what it ran");
+    let on_the_shelf = ran(&server.get(&format!("/installed-parts/{id}")).await.ok());
+    assert!(on_the_shelf > 1000.0, "{on_the_shelf}");
+    let again = json!({"installed_part_id": id, "position": "rear", "on": "2026-06-01", "odometer": 30_000});
+    server.post(&format!("{bike}/installed-parts"), &again).await.created();
+    server.reading(&bike, "2026-06-15", 30_000).await.created();
+    assert_eq!(ran(&server.get(&format!("/installed-parts/{id}")).await.ok()), on_the_shelf);
+    let item = only(&server, &bike).await;
+    let due = item["due_at"]["odometer"]["value"].as_f64().unwrap();
+    assert!((due - (50_000.0 - on_the_shelf)).abs() < 1.0, "{due} and {on_the_shelf}");
+});
+
 // A deflection belongs to its force: one taken at another is no point of the wear toward a limit at this one.
 on_both_engines!(wear_goes_by_values_at_the_force_of_its_limit, async |server| {
     let bike = server.motorcycle(json!({"odometer_unit": "km", "final_drive": "belt"})).await;
@@ -80,6 +103,26 @@ on_both_engines!(wear_goes_by_values_at_the_force_of_its_limit, async |server| {
     assert_eq!(before["due_at"]["odometer"]["value"], 10_500);
     measure("2026-04-02", 2500, 19, 90).await;
     assert_eq!(only(&server, &bike).await["due_at"], before["due_at"]);
+});
+
+// A limit that holds from some hours of the part on is worn toward like any other.
+on_both_engines!(wear_toward_a_limit_by_part_hours, async |server| {
+    let bike = server.motorcycle(json!({"odometer_unit": "km"})).await;
+    let limit = json!({"component": "clutch_plates", "quantity": "thickness", "lower": 1.5, "unit": "mm", "kind": "wear",
+        "part_hours": {"from": 10, "to": null}});
+    server.post("/limits", &limit).await.created();
+    let visit = async |on: &str, odometer: u32, hours: u32, more: Value| {
+        let mut event = json!({"on": on, "odometer": odometer, "hours": hours});
+        crate::harness::server::merge(&mut event, more);
+        server.post(&format!("{bike}/service-events"), &event).await.created();
+    };
+    visit("2026-01-01", 0, 0, json!({"fitted": [{"component": "clutch_plates"}]})).await;
+    for (on, odometer, hours, reading) in [("2026-02-01", 1000, 20, 5.0), ("2026-03-01", 2000, 40, 4.5), ("2026-04-01", 3000, 60, 4.0)] {
+        let value = json!({"component": "clutch_plates", "quantity": "thickness", "readings": [reading], "unit": "mm"});
+        visit(on, odometer, hours, json!({"measured": [value]})).await;
+    }
+    // Half a millimetre each 1,000 km: 1.5 mm at 8,000 km.
+    assert_eq!(only(&server, &bike).await["due_at"]["odometer"]["value"], 8000);
 });
 
 // What is found and adjusted in one visit was found before: the line begins after it.

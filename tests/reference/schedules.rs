@@ -91,7 +91,8 @@ impl Ridden {
         };
         let parts = self.fitted.map(part).into_iter().collect();
         let (odometer, hours) = (self.counter(CounterKind::Odometer), self.counter(CounterKind::Hours));
-        let ride = Ride { motorcycle_id: motorcycle.id, odometer, hours, lay_ups: vec![], events: events.collect() };
+        let start = witnessmark::domain::road::start_of(&motorcycle);
+        let ride = Ride { motorcycle_id: motorcycle.id, odometer, hours, start, lay_ups: vec![], events: events.collect() };
         let default_yearly = Distance::new(3000.0, OdometerUnit::Mi);
         History { motorcycle, rides: vec![ride], parts, follow_ups: vec![], values: vec![], default_yearly, lead_days: 30 }
     }

@@ -12,7 +12,7 @@ use crate::{
         motorcycle::{Motorcycle, Reading, StruckOut},
         part::{FittedAt, Fitting, InstalledPart, RemovedAt},
         quantity::{Distance, Quantity},
-        road::Roads,
+        road::{Roads, start_of},
         service::ServiceEvent,
         verdict::PartAge,
         words::CounterKind,
@@ -57,12 +57,12 @@ impl Lives {
             }
         }
         let mut rides = Vec::new();
-        for id in bikes.keys() {
+        for (id, ridden) in &bikes {
             let odometer = reading::counter(work, *id, CounterKind::Odometer).await?;
             let hours = reading::counter(work, *id, CounterKind::Hours).await?;
             let workshop = work.workshop_id();
             let lay_ups = stores::lay_up::periods(&mut work.tx, workshop, *id).await?;
-            rides.push(Ride { motorcycle_id: *id, odometer, hours, lay_ups, events: Vec::new() });
+            rides.push(Ride { motorcycle_id: *id, odometer, hours, start: start_of(ridden), lay_ups, events: Vec::new() });
         }
         let default_yearly = Distance::from_quantity(&work.workshop.default_yearly_distance).map_err(Error::internal)?;
         let history = History {
@@ -86,17 +86,9 @@ impl Lives {
     #[must_use]
     pub fn age(&self, id: Id<InstalledPart>, bike: Id<Motorcycle>, mark: &Mark, roads: &Roads) -> Option<PartAge<'_>> {
         let life = self.history.parts.iter().find(|life| life.id == id)?;
-        let hours = || {
-            let stay = life.stay_at(bike, mark, roads)?;
-            let road = roads.of(bike)?;
-            let run = road.hours_at(mark)?.ticks - road.hours_at(&life.stays[stay].fitted)?.ticks;
-            // Milliseconds; an hour meter has far fewer of them than an f64 holds apart.
-            #[expect(clippy::cast_precision_loss, reason = "2^53 ms are 285,000 years")]
-            Some((life.hours_before(stay, roads)? + run.max(0)) as f64 / 3_600_000.0)
-        };
         Some(PartAge {
             distance: life.distance_at(bike, mark, roads),
-            hours: hours(),
+            hours: life.hours_at(bike, mark, roads),
             months: life.ages_from().map(|_| life.age_months(mark.on)),
             description: &life.description,
         })
