@@ -172,6 +172,9 @@ impl std::fmt::Display for Error {
 }
 impl std::error::Error for Error {}
 
+/// What is said of a text with the character that ends one in C.
+pub const NULL_CHARACTER: &str = "A text cannot hold the character U+0000; take it out.";
+
 /// What whoever runs the server has to do where the database takes nothing more, by the database's code.
 fn unwritable(code: &str) -> Option<&'static str> {
     const FULL: &str = "The server's disk is full: whoever runs the server has to make room on it.";
@@ -224,6 +227,7 @@ impl From<sqlx::Error> for Error {
                 | sqlx::Error::WorkerCrashed,
                 _,
             ) => Self::Unavailable(error.to_string()),
+            (_, Some(code)) if code == "22021" => Self::invalid("", NULL_CHARACTER),
             // Somebody else's write holds what this one waited for.
             (_, Some(code)) if code == "55P03" => Self::Busy,
             (_, Some(code)) if let Some(do_this) = unwritable(&code) => Self::Unwritable { do_this, why: error.to_string() },

@@ -10,7 +10,7 @@ use crate::{
     access::{Caller, Standing, address::ClientAddress},
     actions::{App, Once, session},
     domain::{id::Id, words::TokenScope},
-    error::{Error, Result},
+    error::{Error, NULL_CHARACTER, Result},
 };
 
 macro_rules! caller_with {
@@ -107,8 +107,13 @@ impl<T: serde::de::DeserializeOwned, S: Send + Sync> FromRequestParts<S> for Que
     type Rejection = Error;
     async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self> {
         let pairs = axum::extract::RawQuery::from_request_parts(parts, state).await.map(|query| query.0).unwrap_or_default();
-        let uri: axum::http::Uri =
-            format!("/?{}", pairs.unwrap_or_default()).parse().map_err(|_| Error::Malformed("The query cannot be read.".into()))?;
+        let pairs = pairs.unwrap_or_default();
+        // PostgreSQL has no text with it, so no list has anything to look for.
+        let with_null = pairs.split('&').filter_map(|pair| pair.split_once('=')).find(|(_, value)| value.contains("%00"));
+        if let Some((name, _)) = with_null {
+            return Err(Error::invalid(format!("/{name}"), NULL_CHARACTER));
+        }
+        let uri: axum::http::Uri = format!("/?{pairs}").parse().map_err(|_| Error::Malformed("The query cannot be read.".into()))?;
         axum::extract::Query::<T>::try_from_uri(&uri).map(|query| Self(query.0)).map_err(|error| {
             let text = error.body_text();
             let text = text.strip_prefix("Failed to deserialize query string: ").unwrap_or(&text).to_owned();

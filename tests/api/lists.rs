@@ -53,6 +53,17 @@ on_both_engines!(a_list_is_stable_while_rows_are_added, async |server| {
     assert_eq!(names(&server.get(&third).await.items()), ["H"]);
 });
 
+on_both_engines!(a_null_character_is_no_text_to_look_for, async |server| {
+    for (path, wrong) in [
+        ("/motorcycles?q=a%00b", "/q"),
+        ("/motorcycles?limit=5&q=%00", "/q"),
+        ("/search?q=%00", "/q"),
+        ("/motorcycles?cursor=%00", "/cursor"),
+    ] {
+        assert_eq!(server.get(path).await.wrong(), [wrong], "{path}");
+    }
+});
+
 on_both_engines!(wrong_limits_and_cursors, async |server| {
     for limit in ["0", "201", "-1", "x", "", "1.5", "99999999999999999999"] {
         assert_eq!(server.get(&format!("/motorcycles?limit={limit}")).await.wrong(), ["/limit"], "{limit}");

@@ -103,6 +103,9 @@ on_both_engines!(the_records_are_searched_on_a_page, async |server| {
     let none = reader.get("/search?q=%3C%3E").await;
     assert_eq!(none.status, 422);
     none.says("Say what to look for").says("value=\"&#60;&#62;\"");
+    for path in ["/search?q=a%00b", "/motorcycles?q=a%00b"] {
+        assert!(matches!(reader.get(path).await.status, 200 | 422), "{path}: PostgreSQL has no text with this character");
+    }
     server.remove(&format!("{path}?reason=wrong")).await;
     reader.get(asked).await.says("Struck out");
 });
