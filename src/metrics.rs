@@ -16,8 +16,8 @@ use std::{
 use crate::store::numbers::Numbers;
 
 /// The statuses that are counted by themselves; any other counts as the last, 0.
-const STATUSES: [u16; 25] =
-    [200, 201, 202, 204, 206, 301, 302, 303, 304, 308, 400, 401, 403, 404, 405, 406, 409, 412, 413, 415, 422, 428, 500, 503, 0];
+const STATUSES: [u16; 26] =
+    [200, 201, 202, 204, 206, 301, 302, 303, 304, 308, 400, 401, 403, 404, 405, 406, 409, 412, 413, 415, 422, 428, 429, 500, 503, 0];
 /// Upper bounds of the classes of durations, in microseconds, and how they are written in seconds.
 const BOUNDS: [(u64, &str); 12] = [
     (500, "0.0005"),
