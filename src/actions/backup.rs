@@ -343,5 +343,6 @@ mod tests {
         backups.note(Tried { at: datetime!(2026-05-05 12:00 UTC), failed: Some("the disk is full".into()) });
         assert!(!due(datetime!(2026-05-05 12:30 UTC)));
         assert!(due(datetime!(2026-05-05 13:00 UTC)));
+        assert!(due(datetime!(2026-05-04 12:00 UTC)), "the clock was set back: nobody knows how long ago it failed");
     }
 }

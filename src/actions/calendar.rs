@@ -137,7 +137,7 @@ pub async fn feed(app: &App, plain: &str) -> Result<String> {
 async fn items(work: &mut Work, row: &CalendarRow) -> Result<(String, Vec<DueItemOn>)> {
     let workshop = work.workshop.name.clone();
     let Some(id) = row.motorcycle_id else {
-        return Ok((workshop, due::of_workshop(work, &Wanted::default(), None, &Stretch::ALL).await?.items));
+        return Ok((workshop, due::of_workshop(work, &Wanted::default(), None, &Stretch::ALL).await?));
     };
     match motorcycle::get(work, id).await {
         Ok(bike) if !bike.archived => Ok((format!("{} · {workshop}", bike.name), due::of_motorcycle(work, &bike, None).await?)),

@@ -53,15 +53,6 @@ pub async fn after(work: &mut Work, bike: Id<Motorcycle>) -> Result<Vec<DueItemO
     Ok(items.into_iter().map(|item| item.into_on(work.today)).collect())
 }
 
-/// One page of what is due in the whole workshop, soonest first, with the key of the last item where there is more.
-#[derive(Debug)]
-pub struct DuePage {
-    /// The items.
-    pub items: Vec<DueItemOn>,
-    /// The key of each item, for the cursor.
-    pub keys: HashMap<DueItemId, Date>,
-}
-
 /// What is due in the whole workshop, soonest first.
 ///
 /// # Errors
@@ -71,19 +62,16 @@ pub async fn of_workshop(
     wanted: &due_item::Wanted,
     as_of: Option<Date>,
     stretch: &Stretch<(Date, DueItemId)>,
-) -> Result<DuePage> {
+) -> Result<Vec<DueItemOn>> {
     let day = as_of.unwrap_or(work.today);
     if day < work.today {
         return Err(Error::invalid("/as_of", "The whole workshop can be asked from today on; ask for one motorcycle to look back."));
     }
     let Some(wanted) = as_far_as_seen(work, wanted).await? else {
-        return Ok(DuePage { items: Vec::new(), keys: HashMap::new() });
+        return Ok(Vec::new());
     };
     let items = due_item::of_workshop(&mut work.tx, work.caller.workshop, &wanted, day, stretch).await?;
-    Ok(DuePage {
-        keys: items.iter().map(|item| (item.id, due_item::sort_on(item.no_history, item.dates.due_from))).collect(),
-        items: items.into_iter().map(|item| item.into_on(day)).collect(),
-    })
+    Ok(items.into_iter().map(|item| item.into_on(day)).collect())
 }
 
 /// How much comes due in a month.

@@ -267,7 +267,7 @@ async fn as_it_is(work: &mut Work, day: Date) -> Result<Vec<DueItemOn>> {
     let mut items = Vec::new();
     for (statuses, before, limit) in kinds {
         let wanted = Wanted { statuses, before, ..Wanted::default() };
-        items.extend(due::of_workshop(work, &wanted, Some(day), &Stretch { after: None, limit }).await?.items);
+        items.extend(due::of_workshop(work, &wanted, Some(day), &Stretch { after: None, limit }).await?);
     }
     Ok(items)
 }

@@ -37,7 +37,7 @@ pub async fn reused(work: &mut Work, bike: Option<Id<Motorcycle>>, stretch: &Str
 /// Where the database refuses.
 pub async fn order_list(work: &mut Work) -> Result<OrderList> {
     let wanted = due_item::Wanted { statuses: vec![Status::Overdue, Status::Due, Status::NearlyDue], ..due_item::Wanted::default() };
-    let waiting = due::of_workshop(work, &wanted, None, &Stretch::ALL).await?.items;
+    let waiting = due::of_workshop(work, &wanted, None, &Stretch::ALL).await?;
     let again = reused(work, None, &Stretch::ALL).await?;
     let mut seen = HashSet::new();
     let all = waiting.into_iter().map(|item| item.motorcycle).chain(again.iter().map(|one| one.motorcycle.clone()));

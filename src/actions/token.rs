@@ -207,3 +207,31 @@ pub async fn revoke_made_by(work: &mut Work, person: Id<Person>) -> Result<Vec<I
     }
     Ok(made.into_iter().map(|made| made.0).collect())
 }
+
+#[cfg(test)]
+mod tests {
+    use time::macros::datetime;
+    use uuid::Uuid;
+
+    use super::*;
+
+    #[test]
+    fn a_token_is_kept_for_five_seconds_that_pass_and_not_past_a_revocation() {
+        let (now, kept) = (datetime!(2026-05-02 09:00 UTC), KeptTokens::default());
+        let new =
+            NewToken { name: "A script".into(), scopes: vec![TokenScope::Read], expires_on: None, owner_id: None, motorcycle_id: None };
+        let token = || KeptToken {
+            workshop: Id::new(Uuid::nil()),
+            token: Token::from_new(Id::new(Uuid::nil()), new.clone(), None, None, now),
+            time_zone: "UTC".into(),
+            at: now,
+        };
+        let is_kept = |seconds| kept.get(b"hash", now + Duration::seconds(seconds)).is_some();
+        kept.keep(b"hash".to_vec(), token(), kept.forgotten());
+        assert_eq!([-1, 0, 4, 5].map(is_kept), [false, true, true, false], "a clock that was set back keeps nothing alive");
+        let before = kept.forgotten();
+        kept.forget();
+        kept.keep(b"hash".to_vec(), token(), before);
+        assert!(!is_kept(0), "it was looked up before something was revoked");
+    }
+}

@@ -23,7 +23,7 @@ use crate::{
         words::Status,
     },
     error::{Error, Result},
-    store::due_item::{self, Wanted},
+    store::due_item::{Wanted, key},
 };
 
 pub fn routes() -> OpenApiRouter<Arc<App>> {
@@ -36,8 +36,8 @@ pub fn routes() -> OpenApiRouter<Arc<App>> {
 struct DayQuery {
     /// For this day instead of today; history after it is left out.
     as_of: Option<Date>,
-    /// How many items, 1 to 200.
-    #[param(value_type = Option<i64>, minimum = 1, maximum = 200, default = 50)]
+    /// How many items, 1 to 200; without it and without a cursor all of them.
+    #[param(value_type = Option<i64>, minimum = 1, maximum = 200)]
     limit: Option<String>,
     /// `next` of the page before.
     cursor: Option<String>,
@@ -75,10 +75,6 @@ async fn of_motorcycle(
     items.truncate(usize::try_from(stretch.limit).unwrap_or(usize::MAX));
     page(items, stretch.limit, &uri, key)
 }
-/// Where an item stands in the list of its motorcycle.
-fn key(item: &DueItemOn) -> (Date, DueItemId) {
-    (due_item::sort_on(item.status == Status::NoHistory, item.due_from), item.id)
-}
 
 /// Which due items are asked for.
 #[derive(Debug, Default, utoipa::IntoParams)]
@@ -114,8 +110,7 @@ async fn of_workshop(
     let (wanted, as_of, paging) = read_query(pairs)?;
     let stretch = paging.stretch()?;
     let mut work = app.read(&caller).await?;
-    let due = actions::of_workshop(&mut work, &wanted, as_of, &stretch).await?;
-    page(due.items, stretch.limit, &uri, |item| (due.keys.get(&item.id).copied(), item.id))
+    page(actions::of_workshop(&mut work, &wanted, as_of, &stretch).await?, stretch.limit, &uri, key)
 }
 
 fn read_query(pairs: Vec<(String, String)>) -> Result<(Wanted, Option<Date>, PageQuery)> {

@@ -23,7 +23,7 @@ pub(super) async fn seen(State(app): State<Arc<App>>, visitor: Visitor, Path(lis
     let mut work = app.read(&visitor.caller).await?;
     let table = match list.as_str() {
         "motorcycles.csv" => csv::of(&motorcycle::list(&mut work, &Wanted::default(), Stretch::ALL).await?)?,
-        "due.csv" => csv::of(&due::of_workshop(&mut work, &due_item::Wanted::default(), None, &Stretch::ALL).await?.items)?,
+        "due.csv" => csv::of(&due::of_workshop(&mut work, &due_item::Wanted::default(), None, &Stretch::ALL).await?)?,
         _ => return Err(Error::NotFound("page").into()),
     };
     Ok(answer(&list, table))

@@ -98,10 +98,10 @@ pub(super) async fn show(State(app): State<Arc<App>>, visitor: Visitor, Asked(as
     let stretch: Stretch<(Date, DueItemId)> = paging::stretch(&asked, SIZE)?;
     let is_top = stretch.after.is_none();
     let mut due = actions::of_workshop(&mut work, &wanted, None, &stretch).await?;
-    let next = paging::cut(&mut due.items, SIZE, |item| (due.keys.get(&item.id).copied(), item.id));
+    let next = paging::cut(&mut due, SIZE, due_item::key);
     let is_whole = status.is_none() && wanted.owner.is_none();
-    let empty = if due.items.is_empty() { Some(why_empty(&mut work, is_whole && is_top).await?) } else { None };
-    let waiting = if is_top && status.is_none() { Waiting::on(&due.items) } else { Waiting::default() };
+    let empty = if due.is_empty() { Some(why_empty(&mut work, is_whole && is_top).await?) } else { None };
+    let waiting = if is_top && status.is_none() { Waiting::on(&due) } else { Waiting::default() };
     let page = DuePage {
         frame: visitor.frame(&work, Nav::Due).with_caution(),
         offers: if is_top { offers::offered(&mut work).await? } else { Vec::new() },
@@ -112,7 +112,7 @@ pub(super) async fn show(State(app): State<Arc<App>>, visitor: Visitor, Asked(as
         owners: owners(&mut work).await?,
         owner: asked.value("owner").to_owned(),
         status,
-        list: DueRows::new(&due.items, work.today, true),
+        list: DueRows::new(&due, work.today, true),
         next: next.map(|next| with(&asked, status.map_or("", Status::as_str), &next)),
         empty,
     };

@@ -105,11 +105,10 @@ async fn open(path: &Path, live: bool) -> Result<SqliteConnection> {
 
 /// Neither the file nor a log of one that stood there: SQLite would write that log's entries over the new file.
 fn must_not_be_there(path: &Path) -> Result<()> {
-    for (end, what) in
-        [("", ""), ("-wal", ", the log of a database that stood here,"), ("-journal", ", the log of a database that stood here,")]
-    {
+    for end in ["", "-wal", "-journal"] {
         let file = beside(path, end);
         if fs::symlink_metadata(&file).is_ok() {
+            let what = if end.is_empty() { "" } else { ", the log of a database that stood here," };
             let why = format!("{}{what} is there already and is never overwritten; move it away, or name a new file.", file.display());
             return Err(Error::invalid("/to", why));
         }

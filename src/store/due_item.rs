@@ -7,7 +7,7 @@ use uuid::Uuid;
 use super::{Store, Stretch, Tx, execute, on, types::Json};
 use crate::{
     domain::{
-        due::{DueItem, DueItemId},
+        due::{DueItem, DueItemId, DueItemOn},
         id::Id,
         motorcycle::{Motorcycle, Owner},
         words::Status,
@@ -22,12 +22,16 @@ const NEVER: Date = date!(9998 - 12 - 31);
 const NO_HISTORY: Date = date!(9999 - 12 - 30);
 
 /// The day by which an item is sorted that comes due on a day, if on any.
-#[must_use]
-pub fn sort_on(no_history: bool, due_from: Option<Date>) -> Date {
+fn day(no_history: bool, due_from: Option<Date>) -> Date {
     if no_history { NO_HISTORY } else { due_from.unwrap_or(NEVER) }
 }
-fn sorted_on(item: &DueItem) -> Date {
-    sort_on(item.no_history, item.dates.due_from)
+fn sort_on(item: &DueItem) -> Date {
+    day(item.no_history, item.dates.due_from)
+}
+/// Where an item stands in a list of them, for its cursor.
+#[must_use]
+pub fn key(item: &DueItemOn) -> (Date, DueItemId) {
+    (day(item.status == Status::NoHistory, item.due_from), item.id)
 }
 
 /// What is due on one motorcycle, soonest first.
@@ -60,7 +64,7 @@ pub async fn misfiled(tx: &mut Tx, workshop: Id<Workshop>, bike: Id<Motorcycle>)
     let wrong = rows.into_iter().filter(|(item, sort, nearly, due, overdue, no_history)| {
         let dates = &item.0.dates;
         (*sort, *nearly, *due, *overdue, *no_history)
-            != (sorted_on(&item.0), dates.nearly_due_from, dates.due_from, dates.overdue_from, item.0.no_history)
+            != (sort_on(&item.0), dates.nearly_due_from, dates.due_from, dates.overdue_from, item.0.no_history)
     });
     Ok(wrong.map(|row| row.0.0).collect())
 }
@@ -88,7 +92,7 @@ pub async fn replace(tx: &mut Tx, workshop: Id<Workshop>, bike: &Motorcycle, ite
                 .bind(item.id)
                 .bind(bike.id)
                 .bind(bike.owner_id)
-                .bind(sorted_on(item))
+                .bind(sort_on(item))
                 .bind(item.dates.nearly_due_from)
                 .bind(item.dates.due_from)
                 .bind(item.dates.overdue_from)

@@ -178,3 +178,35 @@ on_both_engines!(what_is_no_http, async |server| {
     assert!(matches!(status(&answer), "401" | "414" | "431"), "{answer}");
     server.get("/motorcycles").await.ok();
 });
+
+/// The head of a request with the token, and no more of its body than nothing.
+fn announced(server: &Server) -> String {
+    let headers = "Content-Type: multipart/form-data; boundary=b\r\nContent-Length: 1000";
+    format!("POST /api/v1/attachments HTTP/1.1\r\nHost: localhost\r\nAuthorization: Bearer {}\r\n{headers}\r\n\r\n", server.token)
+}
+
+on_both_engines!(so_many_files_come_at_once_and_no_more, async |server| {
+    let mut under_way = Vec::new();
+    for _ in 0..32 {
+        let mut stream = connect(&server).await;
+        stream.write_all(announced(&server).as_bytes()).await.unwrap();
+        under_way.push(stream);
+    }
+    tokio::time::sleep(Duration::from_secs(1)).await;
+    assert_eq!(status(&send(&server, announced(&server).as_bytes(), false).await), "503");
+    server.get("/motorcycles").await.ok();
+    drop(under_way);
+    tokio::time::sleep(Duration::from_secs(1)).await;
+    assert_eq!(status(&send(&server, announced(&server).as_bytes(), true).await), "400", "there is room again");
+});
+
+on_both_engines!(who_takes_in_nothing_is_let_go, async |server| {
+    let mut stream = connect(&server).await;
+    // More than the system keeps for both ends of a connection: some 80 MB.
+    stream.write_all("GET /api/v1/openapi.json HTTP/1.1\r\nHost: localhost\r\n\r\n".repeat(100).as_bytes()).await.unwrap();
+    tokio::time::sleep(Duration::from_secs(40)).await;
+    let (answers, closed) = read_all(&mut stream, Duration::from_secs(20)).await;
+    let whole = answers.matches("HTTP/1.1 200").count();
+    assert!(closed && whole < 100, "{whole} answers came after all");
+    server.get("/motorcycles").await.ok();
+});

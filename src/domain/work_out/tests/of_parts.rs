@@ -116,6 +116,22 @@ fn events_on_the_part_count_in_any_stay_on_any_motorcycle_at_its_position_then()
 }
 
 #[test]
+fn a_line_that_replaces_hides_no_other_line_about_a_part_that_is_fitted_again() {
+    let greased = rule(json!({"component": "drive_chain", "scope": "part", "operation": "lubricate", "satisfied_by": ["clean"],
+        "every": {"distance": mi(3000.0)}}));
+    let mut bench = Bench::new();
+    let part = bench.fit("drive_chain", Condition::New, "2025-01-01", 0.0);
+    bench.remove(part, "2025-06-01", 1000.0);
+    let again = bench.event("2026-03-01", 3000.0, &["drive_chain replace", "drive_chain clean"]);
+    bench.fit_again(part, None, "2026-03-01", 3000.0);
+    let mark = bench.events[0].mark;
+    let stay = &mut bench.part(part).stays[1];
+    (stay.fitted, stay.fitted_in) = (mark, Some(again));
+    let item = bench.due(&greased);
+    assert_eq!((odometer(&item), item.last_done.map(|it| it.on)), (Some(6000.0), Some(date!(2026 - 03 - 01))));
+}
+
+#[test]
 fn the_event_that_fits_a_new_part_is_no_done_event_the_one_that_fits_it_again_is() {
     let cleaned = rule(json!({"component": "drive_chain", "scope": "part", "operation": "clean", "every": {"distance": mi(500.0)}}));
     let mut bench = Bench::new();
